@@ -1,0 +1,1 @@
+"""Circuit: what the physics does."""

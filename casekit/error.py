@@ -1,0 +1,39 @@
+"""Errors that speak the trade: each says which part, what is wrong and what to try."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class CasekitError(Exception):
+    """Base of every error a user can meet. Notebooks show its sentence without a traceback."""
+
+    def _render_traceback_(self) -> list[str]:
+        return [str(self)]
+
+
+class ScenarioError(CasekitError):
+    """One or more scenario files are wrong; `problems` holds one sentence each."""
+
+    def __init__(self, problems: Iterable[str]):
+        self.problems = tuple(problems)
+        super().__init__("\n".join(self.problems))
+
+
+class CircuitError(CasekitError):
+    """A network that cannot be solved; the message names the parts."""
+
+
+class BenchError(CasekitError):
+    """A move or a reading that cannot be made now."""
+
+
+def hint(word: str, known: Iterable[str]) -> str:
+    """' Did you mean X?' for the known name closest to `word`, or an empty string.
+
+    >>> hint("X11.l", ["X11.1", "B4.1"])
+    ' Did you mean X11.1?'
+    """
+    close = difflib.get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
+    return f" Did you mean {close[0]}?" if close else ""

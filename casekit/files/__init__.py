@@ -1,0 +1,1 @@
+"""Files: reading and checking scenario files (the bottom floor)."""

@@ -1,0 +1,1 @@
+"""Machine: the parts, how they are joined, and what can break."""

@@ -1,0 +1,73 @@
+"""The three laws every part is made of: resistor, source, valve.
+
+In: terminals and values. Out: frozen elements for the circuit floor. Sign: a current is positive when it
+flows through the element from `a` to `b`; a voltage is that of `a` against `b`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Resistor:
+    """v_a - v_b = R i. R may be exactly zero (a dead short)."""
+
+    name: str
+    a: str
+    b: str
+    r_ohm: float
+
+
+@dataclass(frozen=True)
+class Source:
+    """v_a - v_b = E + R i: a battery with its plus at `a` delivers a negative i."""
+
+    name: str
+    a: str
+    b: str
+    emf_v: float
+    r_ohm: float
+
+
+@dataclass(frozen=True)
+class Cap:
+    """One upper limit of a valve's current: i = (sum of k·v - e) / r, with k per node in `volts`."""
+
+    label: str
+    volts: tuple[tuple[str, float], ...]
+    r_ohm: float
+    e_v: float
+
+    @classmethod
+    def amps(cls, label: str, limit_a: float) -> Cap:
+        """A constant limit."""
+        return cls(label, (), 1.0, -limit_a)
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A valve with a gate conducts only while v_plus - v_minus >= at_least_v."""
+
+    plus: str
+    minus: str
+    at_least_v: float
+
+
+@dataclass(frozen=True)
+class Valve:
+    """One-way, limited current from `a` to `b`: i = max(0, min over caps).
+
+    Regulators, clamp diodes, output stages and supply currents are all of this form; it is continuous and
+    piecewise linear. Only a `gate` makes it jump. `rest` is the piece it is usually in (index into `caps`, -1 for shut).
+    """
+
+    name: str
+    a: str
+    b: str
+    caps: tuple[Cap, ...]
+    gate: Gate | None = None
+    rest: int = 0
+
+
+Element = Resistor | Source | Valve

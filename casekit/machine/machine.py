@@ -1,0 +1,149 @@
+"""A machine: its parts, its plugs and its places. A value; nothing changes it in place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from casekit.error import CircuitError, hint
+from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
+from casekit.machine.law import Element
+from casekit.machine.sensors import HallSwitch, InductivePickup, Potentiometer, PressureSensor, Sensor, Thermistor
+from casekit.machine.state import State
+from casekit.machine.unit import Core, Input, Supply
+
+if TYPE_CHECKING:
+    from casekit.machine.faults import Fault
+
+Part = Wire | Contact | Path | KeySwitch | Battery | Core | Supply | Input | Sensor
+
+CHASSIS = "chassis"
+
+
+@dataclass(frozen=True)
+class Plug:
+    """A connector that can be unplugged: in-line, at a sensor or at the control unit (`kind`).
+
+    `harness` are the terminals on wires, `device` the pins behind them; for an in-line connector both halves are
+    on wires and `device` holds the far half.
+    """
+
+    name: str
+    kind: str
+    title: str
+    where: str
+    access_min: float
+    harness: tuple[str, ...]
+    device: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ContactPoint:
+    """A place where the harness touches metal, with the wires that pass it and how far along each."""
+
+    name: str
+    where: str
+    wires: tuple[tuple[str, float], ...]
+    access_min: float
+
+
+@dataclass(frozen=True)
+class Machine:
+    """Parts and places of one machine.
+
+    `studs` are terminals that are always reachable (ground studs, battery posts, fuse and key switch ends) with their
+    access minutes; `earth` is the battery's negative post, the zero of all voltages.
+    """
+
+    name: str
+    title: str
+    parts: tuple[Part, ...]
+    plugs: tuple[Plug, ...]
+    studs: tuple[tuple[str, float], ...]
+    contact_points: tuple[ContactPoint, ...]
+    plus: str
+    earth: str
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """Everything that conducts in this state."""
+        for part in self.parts:
+            yield from part.elements(state)
+
+    def phases(self, state: State) -> tuple[State, ...]:
+        """The states a dc meter averages over: both target phases while Hall targets turn, else the state itself."""
+        if state.key == "run" and any(isinstance(p, HallSwitch) for p in self.parts):
+            return replace(state, phase=0), replace(state, phase=1)
+        return (state,)
+
+    def with_fault(self, fault: Fault) -> Machine:
+        """A new machine in which `fault` is present; this one stays as it is."""
+        return fault.applied(self)
+
+    def part(self, name: str, kind: type | tuple[type, ...]) -> Part:
+        """The part of this kind and name. Raises CircuitError when there is none."""
+        for part in self.parts:
+            if part.name == name and isinstance(part, kind):
+                return part
+        known = [p.name for p in self.parts if isinstance(p, kind)]
+        raise CircuitError(f"{name} is not such a part of {self.name}.{hint(name, known)}")
+
+    def all(self, kind: type | tuple[type, ...]) -> tuple[Part, ...]:
+        """All parts of this kind, in file order."""
+        return tuple(p for p in self.parts if isinstance(p, kind))
+
+    def replaced(self, old: Part, *new: Part) -> Machine:
+        """A new machine in which `new` stand in the place of `old`."""
+        parts: list[Part] = []
+        for part in self.parts:
+            parts += new if part is old else [part]
+        return replace(self, parts=tuple(parts))
+
+    def added(self, *new: Part) -> Machine:
+        """A new machine with these parts as well."""
+        return replace(self, parts=(*self.parts, *new))
+
+    def plug(self, name: str) -> Plug | None:
+        """The connector of this name, or None."""
+        return next((p for p in self.plugs if p.name == name), None)
+
+    def contact_point(self, name: str) -> ContactPoint | None:
+        """The contact point of this name, or None."""
+        return next((p for p in self.contact_points if p.name == name), None)
+
+    def as_built(self, seed: int) -> Machine:
+        """One individual of this machine: every part within its tolerance, drawn by `seed`.
+
+        Supplies within their set-point tolerance (rectangular), sensor outputs and tracks within 1 %, thermistors
+        within 1 K, terminals from 0.7 to 1.5 times their usual resistance, wires within 3 % in length (spreads other
+        than the supply's: common practice, no source).
+        """
+        rng = np.random.default_rng(seed)
+
+        def near(half_width: float) -> float:
+            return 1 + half_width * rng.uniform(-1, 1)
+
+        def build(part: Part) -> Part:
+            match part:
+                case Supply():
+                    return replace(part, set_v=part.nominal_v * near(part.tolerance), limit_a=part.limit_a * near(0.05))
+                case Wire():
+                    return replace(part, length_m=part.length_m * near(0.03))
+                case Contact():
+                    return replace(part, r_ohm=part.r_ohm * rng.uniform(0.7, 1.5))
+                case Potentiometer():
+                    return replace(part, track_ohm=part.track_ohm * near(0.01), high=part.high * near(0.005))
+                case PressureSensor():
+                    return replace(part, draw_a=part.draw_a * near(0.05), high=part.high * near(0.005))
+                case HallSwitch():
+                    return replace(part, draw_a=part.draw_a * near(0.05))
+                case Thermistor():
+                    shift = rng.uniform(-1, 1)
+                    return replace(part, at=replace(part.at, on=part.at.on + shift, run=part.at.run + shift))
+                case InductivePickup():
+                    return replace(part, coil_ohm=part.coil_ohm * near(0.05))
+            return part
+
+        return replace(self, parts=tuple(build(p) for p in self.parts))

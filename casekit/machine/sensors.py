@@ -1,0 +1,192 @@
+"""Sensors: each with its law, between its own pins (`B4.1m` and so on)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+from casekit.machine.law import Cap, Element, Gate, Resistor, Source, Valve
+from casekit.machine.state import State
+
+# Steinhart-Hart through -40, 25 and 140 C of a published automotive NTC table (2044 ohm at 25 C).
+NTC_A, NTC_B, NTC_C = 1.33620e-3, 2.55949e-4, 1.50825e-7
+
+
+@dataclass(frozen=True)
+class Operating:
+    """The operating variable with key on (engine stopped) and with the engine running."""
+
+    on: float
+    run: float
+
+    def value(self, state: State) -> float:
+        """The value in this state; with key off it stays as with key on."""
+        return self.run if state.key == "run" else self.on
+
+
+@dataclass(frozen=True)
+class Potentiometer:
+    """Three-wire potentiometer on pins supply, signal, return.
+
+    The wiper stands at the share `low + (high - low) x` of the track, x being the operating variable over its range;
+    `wiper_ohm` is in series with the signal. A load R_L on the wiper pulls it down by the textbook loading error
+    a^2 (1-a) / (b + a (1-a)), b = R_L / track.
+    """
+
+    name: str
+    pins: tuple[str, str, str]
+    track_ohm: float
+    wiper_ohm: float
+    low: float
+    high: float
+    span: tuple[float, float]
+    at: Operating
+
+    def share(self, state: State) -> float:
+        """Wiper position as a share of the track, measured from the return end."""
+        x = (self.at.value(state) - self.span[0]) / (self.span[1] - self.span[0])
+        return self.low + (self.high - self.low) * x
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """Two track parts and the wiper."""
+        supply, signal, back = self.pins
+        a, wiper = self.share(state), f"{self.name}.wiper"
+        yield Resistor(f"{self.name} track high", supply, wiper, self.track_ohm * (1 - a))
+        yield Resistor(f"{self.name} track low", wiper, back, self.track_ohm * a)
+        yield Resistor(f"{self.name} wiper", wiper, signal, self.wiper_ohm)
+
+
+@dataclass(frozen=True)
+class PressureSensor:
+    """Ratiometric sensor with an output stage, on pins supply, signal, return.
+
+    Output = ratio x supply behind `out_ohm`, sourcing from the supply pin and sinking to the return pin, each up to
+    `out_limit_a`. It draws `draw_a` down to `brown_out_v` and proportionally less below; under brown-out the output
+    falls steeply and is off below 0.6 of it (shape of the brown-out: common practice, no source).
+    """
+
+    name: str
+    pins: tuple[str, str, str]
+    draw_a: float
+    out_ohm: float
+    out_limit_a: float
+    brown_out_v: float
+    low: float
+    high: float
+    span: tuple[float, float]
+    at: Operating
+
+    def share(self, state: State) -> float:
+        """Output as a share of the supply."""
+        x = (self.at.value(state) - self.span[0]) / (self.span[1] - self.span[0])
+        return self.low + (self.high - self.low) * x
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """Supply current, sourcing half and sinking half of the output stage."""
+        vs, out, gnd = self.pins
+        k, r, limit = self.share(state), self.out_ohm, Cap.amps("output limit", self.out_limit_a)
+        yield Valve(f"{self.name} supply current", vs, gnd, _draw(vs, gnd, self.draw_a, self.brown_out_v))
+        steep, foot = 2.5, 0.6 * self.brown_out_v
+        yield Valve(
+            f"{self.name} output source",
+            vs,
+            out,
+            (
+                limit,
+                Cap("in range", ((vs, k), (gnd, 1 - k), (out, -1.0)), r, 0.0),
+                Cap("brown-out", ((vs, k * steep), (gnd, 1 - k * steep), (out, -1.0)), r, k * steep * foot),
+            ),
+            rest=1,
+        )
+        yield Valve(
+            f"{self.name} output sink",
+            out,
+            gnd,
+            (
+                limit,
+                Cap("in range", ((out, 1.0), (gnd, k - 1), (vs, -k)), r, 0.0),
+                Cap("brown-out", ((vs, 1.0), (gnd, -1.0)), self.brown_out_v / self.out_limit_a, 0.0),
+            ),
+            rest=-1,
+        )
+
+
+@dataclass(frozen=True)
+class HallSwitch:
+    """Hall switch with open collector on pins supply, signal, return.
+
+    The output pulls to return through `on_ohm` while it faces its target and has at least `brown_out_v`; the pull-up
+    is the control unit's. With the engine running the target turns.
+    """
+
+    name: str
+    pins: tuple[str, str, str]
+    draw_a: float
+    on_ohm: float
+    out_limit_a: float
+    brown_out_v: float
+    target: bool
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """Supply current, and the output transistor while the target is there."""
+        vs, out, gnd = self.pins
+        yield Valve(f"{self.name} supply current", vs, gnd, _draw(vs, gnd, self.draw_a, self.brown_out_v))
+        if state.phase == 1 if state.key == "run" else self.target:
+            caps = (Cap("on", ((out, 1.0), (gnd, -1.0)), self.on_ohm, 0.0), Cap.amps("output limit", self.out_limit_a))
+            yield Valve(f"{self.name} output", out, gnd, caps, Gate(vs, gnd, self.brown_out_v))
+
+
+@dataclass(frozen=True)
+class Thermistor:
+    """Two-wire NTC thermistor on pins signal, return; the operating variable is degrees Celsius."""
+
+    name: str
+    pins: tuple[str, str]
+    at: Operating
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """One resistor."""
+        yield Resistor(self.name, *self.pins, ntc_ohm(self.at.value(state)))
+
+
+@dataclass(frozen=True)
+class InductivePickup:
+    """Two-wire inductive pick-up on pins signal, return: a coil.
+
+    `emf_v` stands for one half-wave of the running signal; at rest, and for a dc meter, it is zero.
+    """
+
+    name: str
+    pins: tuple[str, str]
+    coil_ohm: float
+    emf_v: float = 0.0
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """The coil."""
+        yield Source(self.name, *self.pins, self.emf_v, self.coil_ohm)
+
+
+Sensor = Potentiometer | PressureSensor | HallSwitch | Thermistor | InductivePickup
+
+
+@lru_cache(maxsize=256)
+def ntc_ohm(temp_c: float) -> float:
+    """Resistance of the kit's NTC thermistor in ohm, Steinhart-Hart solved for R.
+
+    1/T = A + B ln R + C (ln R)^3, solved in closed form; valid from -40 to 140 C.
+
+    >>> round(ntc_ohm(25.0))
+    2044
+    """
+    y = (NTC_A - 1 / (temp_c + 273.15)) / NTC_C
+    p = NTC_B / NTC_C
+    root = math.sqrt((p / 3) ** 3 + (y / 2) ** 2)
+    return math.exp(math.cbrt(root - y / 2) - math.cbrt(root + y / 2))
+
+
+def _draw(vs: str, gnd: str, draw_a: float, brown_out_v: float) -> tuple[Cap, ...]:
+    """Supply current: constant above brown-out, proportional below."""
+    ramp = Cap("brown-out", ((vs, 1.0), (gnd, -1.0)), brown_out_v / draw_a, 0.0)
+    return Cap.amps("in range", draw_a), ramp
