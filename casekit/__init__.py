@@ -1,0 +1,28 @@
+"""casekit: a finished electrical repair as a case that answers back.
+
+>>> import casekit
+>>> bench = casekit.open_case("broom-frame-dead")
+>>> bench.key("on")
+'key on'
+"""
+
+from casekit.error import BenchError, CasekitError, CircuitError, ScenarioError
+from casekit.machine.faults import HighResistance, Open, ShortToGround
+from casekit.teaching.exercise import compare
+from casekit.teaching.panel import panel
+from casekit.teaching.practice import list_cases, open_case, open_machine
+
+__all__ = [
+    "BenchError",
+    "CasekitError",
+    "CircuitError",
+    "HighResistance",
+    "Open",
+    "ScenarioError",
+    "ShortToGround",
+    "compare",
+    "list_cases",
+    "open_case",
+    "open_machine",
+    "panel",
+]

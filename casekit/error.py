@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os.path
 from collections.abc import Iterable
 
 
@@ -35,5 +36,12 @@ def hint(word: str, known: Iterable[str]) -> str:
     >>> hint("X11.l", ["X11.1", "B4.1"])
     ' Did you mean X11.1?'
     """
-    close = difflib.get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
-    return f" Did you mean {close[0]}?" if close else ""
+    word = str(word)
+
+    def likeness(name: str) -> tuple[float, bool, int]:
+        # Swapped characters are the likelier slip among equals, then a common beginning.
+        alike = difflib.SequenceMatcher(None, word, name).ratio()
+        return alike, sorted(word) == sorted(name), len(os.path.commonprefix([word, name]))
+
+    best = max((str(k) for k in known), key=likeness, default="")
+    return f" Did you mean {best}?" if best and likeness(best)[0] >= 0.6 else ""

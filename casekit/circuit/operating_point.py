@@ -112,7 +112,7 @@ def _settle(
     pieces = [SHUT if j in closed else p for j, p in enumerate(start)]
     for search in (False, True):
         if search:
-            pieces = Ports(network, closed).settle(pieces)
+            pieces = Ports.of(network, closed).settle(pieces)
         for _ in range(ROUNDS):
             x = _solve(network, pieces)
             wanted, amps = _valve_amps(network, x, closed)

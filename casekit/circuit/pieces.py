@@ -13,32 +13,30 @@ from scipy.sparse.linalg import splu
 
 from casekit.circuit.network import SHUT, Network
 
-HELP_S = 1e-9  # a leak that keeps floating nodes within the range of double numbers while pieces are searched
+HELP_S = 1e-12  # as much again as the solver's own leak: floating nodes stay in the range of double numbers
 TRIES, FREE_TRIES, LAG_STEPS = 30, 6, 300
 
 
 class Ports:
-    """What the caps see: allowed current = gain @ valve currents + offset."""
+    """What the caps see: allowed current = gain @ valve currents + offset, in ampere.
 
-    def __init__(self, network: Network, closed: frozenset[int]):
-        count, n = len(network.valves), network.n
-        shut, rhs = network.matrix([SHUT] * count)
-        nodes = np.arange(n + network.m) < n
-        lu = splu(shut + sp.diags(HELP_S * nodes, format="csc"))
-        drive = np.zeros((n + network.m, count + 1))
-        drive[:, 0] = rhs
-        for j, k in enumerate(network.valves):
-            drive[n + k, j + 1] = -1.0
-        seen = lu.solve(drive)[:n]
-        rows = [(j, row) for j, k in enumerate(network.valves) for row in network.rows[k]]
-        self.owner = np.array([j for j, _ in rows])
-        self.first = np.searchsorted(self.owner, np.arange(count))
-        look = np.zeros((len(rows), n))
-        for c, (_, row) in enumerate(rows):
-            look[c, list(row.nodes)] = np.array(row.gains) / row.r
-        self.gain = look @ seen[:, 1:]
-        self.offset = look @ seen[:, 0] - np.array([row.e / row.r for _, row in rows])
-        self.open = np.array([j not in closed for j in range(count)])
+    `gain` is caps x valves, `offset` one per cap, `first` the first cap of every valve, `open` whether its gate lets
+    it conduct.
+    """
+
+    def __init__(self, gain: np.ndarray, offset: np.ndarray, first: np.ndarray, open_: np.ndarray):
+        self.gain, self.offset, self.first, self.open = gain, offset, first, open_
+        self.owner = np.repeat(np.arange(len(first)), np.diff([*first, len(offset)]))
+
+    @classmethod
+    def of(cls, network: Network, closed: frozenset[int]) -> Ports:
+        """The ports of a network in which the gates of the `closed` valves are shut."""
+        drive, look, level, first = equations(network)
+        shut, _ = network.matrix([SHUT] * len(network.valves))
+        seen = splu(with_leak(shut, network.n, HELP_S)).solve(drive)
+        gain = look @ seen
+        open_ = np.array([j not in closed for j in range(len(network.valves))], dtype=bool)
+        return cls(gain[:, 1:], gain[:, 0] - level, first, open_)
 
     def settle(self, start: list[int]) -> list[int]:
         """Pieces at which every valve carries what its caps allow; the best try when none is found."""
@@ -78,12 +76,12 @@ class Ports:
         here = None
         for k in range(tries):
             amps = self._amps(pieces, step, held)
-            wanted, allowed = self._allowed(amps)
+            wanted = self._wanted(amps)
             if (wanted == pieces).all():
                 return pieces, True
             if k >= FREE_TRIES and held is None:
                 here = amps if here is None else self._shorter(here, amps)
-                wanted, allowed = self._allowed(here)
+                wanted = self._wanted(here)
             pieces = wanted
         return pieces, False
 
@@ -118,3 +116,29 @@ class Ports:
             else:
                 step /= 3
         return pieces
+
+
+def equations(network: Network) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Valves taken out of a network as ports: (drive, look, level, first).
+
+    Column 0 of `drive` is the right-hand side with all valves shut, column j + 1 makes valve j carry 1 A;
+    the caps allow `look @ x - level`; `first` is the first cap of every valve.
+    """
+    size, n, count = network.n + network.m, network.n, len(network.valves)
+    _, rhs = network.matrix([SHUT] * count)
+    drive = np.zeros((size, count + 1))
+    drive[:, 0] = rhs
+    drive[[n + k for k in network.valves], np.arange(1, count + 1)] = -1.0
+    rows = [row for k in network.valves for row in network.rows[k]]
+    look = np.zeros((len(rows), size))
+    for c, row in enumerate(rows):
+        look[c, list(row.nodes)] = np.array(row.gains) / row.r
+    level = np.array([row.e / row.r for row in rows])
+    first = np.cumsum([0, *(len(network.rows[k]) for k in network.valves)])[:-1]
+    return drive, look, level, first
+
+
+def with_leak(matrix: sp.csc_matrix, nodes: int, leak_s: float) -> sp.csc_matrix:
+    """The matrix with `leak_s` siemens more from every node to earth."""
+    extra = np.where(np.arange(matrix.shape[0]) < nodes, leak_s, 0.0)
+    return (matrix + sp.diags(extra)).tocsc()

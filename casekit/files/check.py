@@ -6,6 +6,7 @@ In: a path. Out: a `MachineFile` or `CaseFile`, or a `ScenarioError` with one se
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -30,6 +31,18 @@ _KEYS = sorted(
         for key in record.model_fields
     }
 )
+
+
+_SINGULAR = {
+    "sensors": "sensor",
+    "supplies": "supply",
+    "fuses": "fuse",
+    "grounds": "ground",
+    "inputs": "input",
+    "connectors": "connector",
+    "splices": "splice",
+    "contact_points": "contact point",
+}
 
 
 def read_machine(path: Path | str) -> MachineFile:
@@ -85,7 +98,9 @@ def _record(kind: type[Kind], source: Source) -> Kind:
     try:
         record = kind.model_validate(source.data)
     except ValidationError as err:
-        problems = [source.say(place, sentence) for place, sentence in map(_speak(source.data), err.errors())]
+        # An unknown key comes before the missing one it was meant to be.
+        errors = sorted(err.errors(), key=lambda e: e["type"] == "missing")
+        problems = [source.say(place, sentence) for place, sentence in map(_speak(source.data), errors)]
         raise ScenarioError(dict.fromkeys(problems)) from None
     slug = source.data[next(iter(kind.model_fields))]
     if slug != source.path.stem:
@@ -134,14 +149,13 @@ def _speak(data: Any):
 def _part(data: Any, place: list[str | int]) -> str:
     """The part a place belongs to, in trade words: `wire W5`, `sensor B4`, `supply V1`."""
     here, part = data, "file"
-    singular = {"sensors": "sensor", "supplies": "supply", "fuses": "fuse", "inputs": "input", "wires": "wire"}
     for k, step in enumerate(place):
         parent = place[k - 1] if k else None
         here = here[step]
         if parent == "wires" and isinstance(here, dict) and isinstance(step, int):
             part = f"wire {here.get('wire', f'number {step + 1}')}"
-        elif isinstance(parent, str) and isinstance(here, dict) and isinstance(step, str):
-            part = f"{singular.get(parent, parent.rstrip('s').replace('_', ' '))} {step}"
+        elif parent in _SINGULAR and isinstance(step, str):
+            part = f"{_SINGULAR[parent]} {step}"
         elif isinstance(here, dict) and k == 0:
             part = str(step).replace("_", " ")
     return part
@@ -274,7 +288,7 @@ def _check_network(m: MachineFile) -> Iterator[Finding]:
             if {name, other} == {"the return", "ground"}:
                 continue
             for path in _paths(copper, pins, pins2):
-                parts = [copper.edges[e]["part"] for e in zip(path, path[1:], strict=False)]
+                parts = [copper.edges[e]["part"] for e in pairwise(path)]
                 wire = next(p for p in parts if p in row)
                 yield (
                     ("wires", row[wire]),

@@ -59,7 +59,8 @@ class Valve:
     """One-way, limited current from `a` to `b`: i = max(0, min over caps).
 
     Regulators, clamp diodes, output stages and supply currents are all of this form; it is continuous and
-    piecewise linear. Only a `gate` makes it jump. `rest` is the piece it is usually in (index into `caps`, -1 for shut).
+    piecewise linear. Only a `gate` makes it jump. `rest` is the piece it is usually in
+    (index into `caps`, -1 for shut).
     """
 
     name: str

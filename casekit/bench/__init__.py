@@ -1,0 +1,1 @@
+"""Bench: what a person can do to a machine, and what they see."""

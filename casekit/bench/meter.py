@@ -1,0 +1,181 @@
+"""The multimeter: 6000 counts, 10 Mohm, its own errors and its own test current.
+
+In: a machine, a state, two probe points. Out: what the display shows, the value it means and its uncertainty.
+The specification is invented and of the usual size for a hand-held instrument.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from casekit.circuit.operating_point import Unstable, solve
+from casekit.machine.law import Cap, Element, Resistor, Valve
+from casekit.machine.machine import Machine
+from casekit.machine.state import State
+
+COUNTS = 6000
+INPUT_OHM = 1e7
+LIVE_V = 0.002  # a difference that already upsets an ohms reading
+LIVE_COMMON_V = 0.1  # a voltage against battery negative that says the circuit is powered
+
+
+@dataclass(frozen=True)
+class Range:
+    """One range: the largest value it shows, and the display's unit, scale and decimals."""
+
+    full: float
+    unit: str
+    scale: float
+    decimals: int
+    test_a: float = 0.0
+
+    @property
+    def step(self) -> float:
+        """One count, in SI units."""
+        return 10.0**-self.decimals / self.scale
+
+
+@dataclass(frozen=True)
+class Function:
+    """A meter function: its ranges and its accuracy, a share of the reading plus counts."""
+
+    name: str
+    si: str
+    ranges: tuple[Range, ...]
+    share: float
+    counts: float
+
+    def half_width(self, value: float, used: Range) -> float:
+        """Specification limit for `value` on a range, in SI units.
+
+        >>> volts = Function("volts", "V", (Range(600.0, "V", 1, 1),), 0.01, 3)
+        >>> round(volts.half_width(120.0, volts.ranges[0]), 6)
+        1.5
+        """
+        return self.share * abs(value) + self.counts * used.step
+
+
+FUNCTIONS = {
+    f.name: f
+    for f in (
+        Function("volts", "V", (Range(6, "V", 1, 3), Range(60, "V", 1, 2), Range(600, "V", 1, 1)), 0.003, 2),
+        Function("millivolts", "V", (Range(0.06, "mV", 1e3, 2), Range(0.6, "mV", 1e3, 1)), 0.005, 3),
+        Function(
+            "ohms",
+            "ohm",
+            (
+                Range(600, "Ω", 1, 1, 1e-3),
+                Range(6e3, "kΩ", 1e-3, 3, 1e-4),
+                Range(6e4, "kΩ", 1e-3, 2, 1e-5),
+                Range(6e5, "kΩ", 1e-3, 1, 1e-6),
+                Range(6e6, "MΩ", 1e-6, 3, 1e-7),
+                Range(6e7, "MΩ", 1e-6, 2, 1e-8),
+            ),
+            0.009,
+            2,
+        ),
+    )
+}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A display: its text, the value it means (nan for none), the standard uncertainty, and a remark."""
+
+    text: str
+    value: float
+    u: float
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Meter:
+    """One individual meter: its gain error as a share of the specification, and its zero error in counts."""
+
+    gain: float = 0.0
+    zero: float = 0.0
+
+    @classmethod
+    def drawn_by(cls, seed: int) -> Meter:
+        """A meter somewhere inside its specification."""
+        rng = np.random.default_rng([seed, 7])
+        return cls(gain=rng.uniform(-0.6, 0.6), zero=rng.uniform(-0.6, 0.6))
+
+    def measure(self, machine: Machine, state: State, function: str, red: str, black: str) -> Shown:
+        """What this meter shows with its leads on `red` and `black`."""
+        kind = FUNCTIONS[function]
+        try:
+            if function == "ohms":
+                return self._ohms(machine, state, kind, red, black)
+            value = loaded_volts(machine, state, red, black)
+        except Unstable:
+            return Shown("unstable", math.nan, math.nan, "the display keeps jumping; the circuit finds no steady state")
+        note = "the signal is switching; the meter shows its average" if _switching(machine, state, red, black) else ""
+        for used in kind.ranges:
+            shown = self._shown(kind, used, value, note)
+            if shown is not None:
+                return shown
+        return Shown("OL", math.nan, math.nan, "more than this function can show; use volts")
+
+    def _shown(self, kind: Function, used: Range, value: float, note: str = "") -> Shown | None:
+        """The display on one range, or None when the value is over its counts."""
+        read = value * (1 + self.gain * kind.share) + self.zero * kind.counts * used.step * (value != 0)
+        count = round(read / used.step)
+        if abs(count) > COUNTS:
+            return None
+        text = f"{count * used.step * used.scale:.{used.decimals}f} {used.unit}".replace("-", "−")
+        if count == 0:
+            text = text.replace("−", "")
+        seen = count * used.step
+        return Shown(text, seen, kind.half_width(seen, used) / math.sqrt(3), note)
+
+    def _ohms(self, machine: Machine, state: State, kind: Function, red: str, black: str) -> Shown:
+        """Ohms: a test current out of the red lead, ranging up until the display fits."""
+        note = _live(machine, state, red, black)
+        for used in kind.ranges:
+            volts = _mean(machine, state, red, black, (ohms_source(used.test_a, red, black),))
+            shown = self._shown(kind, used, volts / used.test_a, note)
+            if shown is not None:
+                return shown
+        return Shown("OL", math.inf, math.nan, note)
+
+
+def loaded_volts(machine: Machine, state: State, red: str, black: str) -> float:
+    """Voltage of `red` against `black` through the meter's 10 Mohm, averaged where a signal switches."""
+    return _mean(machine, state, red, black, (Resistor("meter", red, black, INPUT_OHM),))
+
+
+def ohms_source(test_a: float, red: str, black: str) -> Valve:
+    """The meter's ohms source: `test_a` out of the red lead, at most 3 V open."""
+    compliance = Cap("open leads", ((black, 1.0), (red, -1.0)), 100.0, -3.0)
+    return Valve("meter", black, red, (Cap.amps("test current", test_a), compliance))
+
+
+def _mean(machine: Machine, state: State, red: str, black: str, extra: tuple[Element, ...]) -> float:
+    values = list(_each_phase(machine, state, red, black, extra))
+    return sum(values) / len(values)
+
+
+def _each_phase(machine: Machine, state: State, red: str, black: str, extra: tuple[Element, ...]) -> Iterator[float]:
+    for phase in machine.phases(state):
+        yield solve(machine, phase, extra).volts(red, black)
+
+
+def _switching(machine: Machine, state: State, red: str, black: str) -> bool:
+    if len(machine.phases(state)) == 1:
+        return False
+    low, high = sorted(_each_phase(machine, state, red, black, (Resistor("meter", red, black, INPUT_OHM),)))
+    return high - low > 0.2
+
+
+def _live(machine: Machine, state: State, red: str, black: str) -> str:
+    """A warning when the circuit under the leads is not dead, else an empty string."""
+    volts = loaded_volts(machine, state, red, black)
+    common = max(abs(loaded_volts(machine, state, p, machine.earth)) if p != machine.earth else 0 for p in (red, black))
+    if abs(volts) < LIVE_V and common < LIVE_COMMON_V:
+        return ""
+    return f"live circuit ({max(abs(volts), common):.2f} V): this is not a resistance; make it dead first"

@@ -1,0 +1,65 @@
+"""The console command `casekit`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from casekit.error import CasekitError
+from casekit.files.check import check_folder, read_machine
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code (0 good, 1 problems found, 2 wrong use)."""
+    parser = argparse.ArgumentParser(prog="casekit", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="command")
+    check = commands.add_parser("check", help="check all machine and case files of a folder")
+    check.add_argument("folder", type=Path, help="the scenarios folder")
+    cases = commands.add_parser("cases", help="list the cases")
+    cases.set_defaults(folder=None)
+    draw = commands.add_parser("draw", help="draw a machine file as SVG")
+    draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
+    draw.add_argument("svg", type=Path, help="the SVG file to write")
+    chosen = parser.parse_args(arguments)
+    try:
+        return {"check": _check, "cases": _cases, "draw": _draw}[chosen.command](chosen)
+    except CasekitError as err:
+        print(err, file=sys.stderr)
+        return 1
+
+
+def _check(chosen: argparse.Namespace) -> int:
+    paths, problems = check_folder(chosen.folder)
+    for problem in problems:
+        print(problem)
+    word = "problem" if len(problems) == 1 else "problems"
+    print(f"{len(paths)} files checked, {len(problems)} {word}")
+    return 1 if problems else 0
+
+
+def _cases(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.practice import list_cases
+
+    for case in list_cases().itertuples():
+        print(f"{case.case:24} {case.machine:16} {case.title}")
+    return 0
+
+
+def _draw(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.drawing import drawing
+
+    svg = drawing(read_machine(chosen.machine))
+    try:
+        chosen.svg.write_text(svg, encoding="utf-8")
+    except OSError as err:
+        reason = (err.strerror or "cannot be written").lower()
+        print(f"{chosen.svg}: {reason}; choose another place for the drawing.", file=sys.stderr)
+        return 1
+    print(f"{chosen.svg} written")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

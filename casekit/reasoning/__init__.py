@@ -1,0 +1,1 @@
+"""Reasoning: what the evidence says. It sees the drawing and the log, never the fault."""

@@ -1,0 +1,1 @@
+"""Teaching: what notebooks and screens show."""

@@ -1,0 +1,130 @@
+"""Opening machines and cases: a bench with a debrief at the end of it."""
+
+from __future__ import annotations
+
+import zlib
+from html import escape
+
+import pandas as pd
+
+from casekit.bench.bench import Bench
+from casekit.bench.meter import Meter
+from casekit.bench.reading import Call
+from casekit.bench.sealed import Truth, unseal
+from casekit.error import BenchError
+from casekit.files import library
+from casekit.files.codes import TITLES
+from casekit.files.schema import CaseFile, MachineFile
+from casekit.machine.drawn import drawn, fault_of
+from casekit.machine.faults import Fault
+from casekit.teaching.debrief import Debrief, debrief
+from casekit.teaching.drawing import drawing
+
+
+class Sheet:
+    """What is handed to the trainee with the machine: complaint, story and stored codes."""
+
+    def __init__(self, case: CaseFile, machine: MachineFile):
+        self.title, self.machine = case.title, machine.title
+        self.rows = [("Machine", machine.title), ("Complaint", case.complaint), ("Story", case.story)]
+        codes = "; ".join(f"{code} {TITLES[code]}" for code in case.codes)
+        self.rows.append(("Stored codes", codes or "none"))
+
+    def __repr__(self) -> str:
+        return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
+
+    def _repr_html_(self) -> str:
+        rows = "".join(f"<dt><b>{escape(head)}</b></dt><dd>{escape(text)}</dd>" for head, text in self.rows)
+        return f"<h3>{escape(self.title)}</h3><dl>{rows}</dl>"
+
+
+class Drawing:
+    """The wiring drawing of a machine; shows itself in a notebook."""
+
+    def __init__(self, machine: MachineFile):
+        self.svg = drawing(machine)
+        self.title = machine.title
+
+    def __repr__(self) -> str:
+        return f"<drawing of the {self.title}>"
+
+    def _repr_svg_(self) -> str:
+        return self.svg
+
+
+class Practice(Bench):
+    """A bench opened from a machine or a case file, with its sheet, its drawing and its debrief."""
+
+    def __init__(self, machine: MachineFile, case: CaseFile | None, seed: int | None, faults: tuple[Fault, ...] = ()):
+        plan = drawn(machine)
+        number = zlib.crc32((case.case if case else machine.machine).encode()) if seed is None else seed
+        if case:
+            faults = (fault_of(case, plan),)
+        real = plan.as_built(number)
+        for fault in faults:
+            real = real.with_fault(fault)
+        truth = Truth(real, faults, Meter.drawn_by(number), case.explanation if case else "")
+        super().__init__(plan, truth, case.title if case else machine.title)
+        self.sheet = Sheet(case, machine) if case else None
+        self._machine_file = machine
+        self._picture: Drawing | None = None
+
+    @property
+    def picture(self) -> Drawing:
+        """The wiring drawing: what the drawing says, right or wrong."""
+        if self._picture is None:
+            self._picture = Drawing(self._machine_file)
+        return self._picture
+
+    def call(self, kind: str, place: str) -> Call:
+        """State the fault: its kind and its place at repair level (wire, cavity, sensor or supply).
+
+        The last call before the debrief counts.
+        """
+        self._needs_case()
+        return super().call(kind, place)
+
+    def debrief(self) -> Debrief:
+        """Close the case: the truth, and whether the readings taken support the call. Needs a call first."""
+        self._needs_case()
+        calls = [e for e in self.events if isinstance(e, Call)]
+        if not calls:
+            raise BenchError("there is no call yet; state the fault with bench.call(kind, place) first.")
+        self.closed = True
+        return debrief(self.title, self.drawing, self.events, self.clock, calls[-1], unseal(self))
+
+    def _needs_case(self) -> None:
+        if self.sheet is None:
+            raise BenchError("this is a machine to practise on, without a case; use casekit.open_case for one.")
+
+
+def open_case(name: str, seed: int | None = None) -> Practice:
+    """Open a case: a bench on a machine with a fault nobody has told you about.
+
+    `seed` draws the individual machine and meter within their tolerances; without it a case is always the same.
+    Raises ScenarioError when there is no such case.
+    """
+    case = library.case_file(name)
+    return Practice(library.machine_file(case.machine), case, _seed(seed))
+
+
+def open_machine(name: str, seed: int | None = None, fault: Fault | None = None) -> Practice:
+    """Open a machine to practise on: healthy, or with a `fault` of your own choice to demonstrate.
+
+    Raises ScenarioError when there is no such machine, CircuitError when the fault's place is not on it.
+    """
+    return Practice(library.machine_file(name), None, _seed(seed), (fault,) if fault else ())
+
+
+def list_cases() -> pd.DataFrame:
+    """All cases: name, title, machine, number of codes stored, and what the customer complains of."""
+    cases = [library.case_file(name) for name in library.names("cases")]
+    columns = ["case", "title", "machine", "codes", "complaint"]
+    rows = [(c.case, c.title, c.machine, ", ".join(c.codes) or "none", c.complaint) for c in cases]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _seed(seed: int | None) -> int | None:
+    if seed is None or (isinstance(seed, int) and not isinstance(seed, bool) and seed >= 0):
+        return seed
+    raise BenchError(f"the seed is {seed!r}; use a whole number from 0, or leave it out.")

@@ -1,0 +1,117 @@
+"""The meter: counts, accuracy, loading, ohms with a test current; published arithmetic in the asserts."""
+
+import math
+
+import pytest
+
+from casekit.bench.meter import FUNCTIONS, INPUT_OHM, Function, Meter, Range, loaded_volts
+from casekit.files.library import machine_file
+from casekit.machine.drawn import drawn
+from casekit.machine.state import State
+
+PERFECT = Meter()
+OFF, ON = State("off"), State("on")
+
+
+@pytest.fixture(scope="module")
+def sweeper():
+    return drawn(machine_file("street-sweeper"))
+
+
+def test_counts_and_accuracy_of_a_6000_count_meter():
+    """Maker-neutral arithmetic: 120 V needs the 600.0 V range, 1 % + 3 counts is 1.5 V."""
+    used = Range(600.0, "V", 1, 1)
+    assert used.step == pytest.approx(0.1)
+    assert Function("volts", "V", (used,), 0.01, 3).half_width(120.0, used) == pytest.approx(1.5)
+
+
+def test_limits_of_a_displayed_100_volts():
+    """Maker-neutral arithmetic: 100.0 V displayed at 0.8 % + 2 counts lies between 99.0 and 101.0 V."""
+    used = Range(600.0, "V", 1, 1)
+    assert Function("volts", "V", (used,), 0.008, 2).half_width(100.0, used) == pytest.approx(1.0)
+
+
+def test_standard_uncertainty_is_half_width_over_root_three(sweeper):
+    """JCGM 100:2008 4.3.7: a rectangular distribution of half width a has u = a / sqrt(3)."""
+    shown = PERFECT.measure(sweeper, ON, "volts", "B1.1", "G1.-")
+    kind = FUNCTIONS["volts"]
+    assert shown.u == pytest.approx(kind.half_width(shown.value, kind.ranges[0]) / math.sqrt(3))
+    assert shown.u == pytest.approx((0.003 * 5.0 + 0.002) / math.sqrt(3), rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("function", "red", "black", "text"),
+    [
+        ("volts", "B1.1", "G1.-", "5.004 V"),
+        ("volts", "G1.-", "B1.1", "−5.004 V"),
+        ("volts", "G1.+", "G1.-", "12.59 V"),
+        # 9 mA through 1.8 m of 39.0 ohm/km, 24 mA through 0.3 m of 26.0 ohm/km (IEC 60228 class 5, plain).
+        ("millivolts", "X11.2f", "X1.6", "0.82 mV"),
+        ("millivolts", "B1.2", "G1.-", "508.3 mV"),
+        ("millivolts", "B1.1", "G1.-", "OL"),
+    ],
+)
+def test_ranges_and_decimals(sweeper, function, red, black, text):
+    """Values of the healthy machine on the range that holds them with 6000 counts; more than that is OL."""
+    shown = PERFECT.measure(sweeper, ON, function, red, black).text
+    assert shown.split(" ")[-1] == text.split(" ")[-1]
+    if text != "OL":
+        number, expected = (float(t.split(" ")[0].replace("−", "-")) for t in (shown, text))
+        assert len(shown) == len(text)
+        assert number == pytest.approx(expected, rel=0.05)
+
+
+def test_individual_meters_stay_inside_their_specification(sweeper):
+    """60 meters on the same point differ, and all lie within the stated limits of the true value."""
+    true = loaded_volts(sweeper, ON, "B1.1", "G1.-")
+    kind = FUNCTIONS["volts"]
+    seen = [Meter.drawn_by(seed).measure(sweeper, ON, "volts", "B1.1", "G1.-").value for seed in range(60)]
+    assert len(set(seen)) > 5
+    assert all(abs(v - true) <= kind.half_width(true, kind.ranges[0]) for v in seen)
+
+
+def test_the_meter_loads_the_circuit(sweeper):
+    """10 Mohm: between a supply and a point only the meter ties down, the whole voltage is on the meter; and a
+    100 kohm pull-down takes its share 10 M / (10 M + 0.1 M) away."""
+    apart = State("on", frozenset({"B2"}))
+    floating = PERFECT.measure(sweeper, apart, "volts", "B2.1", "B2.2m")
+    assert abs(floating.value) < 0.01
+    share = loaded_volts(sweeper, apart, "B2.1", "B2.2") / loaded_volts(sweeper, apart, "B2.1", "G1.-")
+    assert share == pytest.approx(INPUT_OHM / (INPUT_OHM + 1e5), abs=2e-3)
+
+
+def test_ohms_on_an_unplugged_sensor(sweeper):
+    """5 kohm track end to end; coil 860 ohm; a thermistor at 22 C near 2.3 kohm; two open pins read OL."""
+    apart = State("off", frozenset({"B2", "B6", "B8", "X11"}))
+    read = {
+        pins: PERFECT.measure(sweeper, apart, "ohms", *pins)
+        for pins in (("B2.1m", "B2.3m"), ("B6.1m", "B6.2m"), ("B8.1m", "B8.2m"), ("X11.3m", "X11.4m"))
+    }
+    assert read["B2.1m", "B2.3m"].text == "5.000 kΩ"
+    assert read["B6.1m", "B6.2m"].text == "0.860 kΩ"
+    # 2502 ohm at 20 C and 2044 ohm at 25 C in the published table, so 22 C lies between.
+    assert 2044 < read["B8.1m", "B8.2m"].value < 2502
+    assert all(r.note == "" for r in read.values())
+
+
+def test_ohms_of_nothing_is_ol(sweeper):
+    apart = State("off", frozenset({"B2"}))
+    shown = PERFECT.measure(sweeper, apart, "ohms", "B2.1m", "GND1")
+    assert shown.text == "OL"
+    assert shown.value == math.inf
+
+
+def test_ohms_on_a_live_circuit_warns_and_lies(sweeper):
+    """A healthy 5 V supply pin is not a resistance: the meter warns and shows no usable value."""
+    shown = PERFECT.measure(sweeper, ON, "ohms", "B2.1", "B2.3")
+    assert shown.note == "live circuit (5.00 V): this is not a resistance; make it dead first"
+    dead = PERFECT.measure(sweeper, OFF, "ohms", "B2.1", "B2.3")
+    assert dead.note == ""
+    assert shown.text != dead.text
+
+
+def test_switching_signals_are_averaged(sweeper):
+    """A turning Hall target gives about half of 5 V on a dc meter, and the meter says so."""
+    shown = PERFECT.measure(sweeper, State("run"), "volts", "B4.2", "G1.-")
+    assert shown.value == pytest.approx(2.5, abs=0.1)
+    assert shown.note == "the signal is switching; the meter shows its average"
