@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import os
+import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,14 +19,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = parser.add_subparsers(dest="command", required=True, metavar="command")
     check = commands.add_parser("check", help="check all machine and case files of a folder")
     check.add_argument("folder", type=Path, help="the scenarios folder")
-    cases = commands.add_parser("cases", help="list the cases")
-    cases.set_defaults(folder=None)
+    commands.add_parser("cases", help="list the cases")
+    lab = commands.add_parser("lab", help="open JupyterLab at the first lesson")
+    lab.add_argument("options", nargs=argparse.REMAINDER, help="options passed on to JupyterLab")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
     chosen = parser.parse_args(arguments)
     try:
-        return {"check": _check, "cases": _cases, "draw": _draw}[chosen.command](chosen)
+        return {"check": _check, "cases": _cases, "lab": _lab, "draw": _draw}[chosen.command](chosen)
     except CasekitError as err:
         print(err, file=sys.stderr)
         return 1
@@ -45,6 +48,16 @@ def _cases(chosen: argparse.Namespace) -> int:
     for case in list_cases().itertuples():
         print(f"{case.case:24} {case.machine:16} {case.title}")
     return 0
+
+
+def _lab(chosen: argparse.Namespace) -> int:
+    lesson = Path(__file__).resolve().parent.parent / "lessons" / "00_start_here.ipynb"
+    if not lesson.exists():
+        print(f"{lesson.parent}: there are no lessons here; run casekit lab from a clone.", file=sys.stderr)
+        return 1
+    # JupyterLab refuses to run as root unless told; containers and live systems often have no other user.
+    root = ["--allow-root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+    return subprocess.call([sys.executable, "-m", "jupyterlab", str(lesson), *root, *chosen.options])
 
 
 def _draw(chosen: argparse.Namespace) -> int:

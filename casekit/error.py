@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import os.path
 from collections.abc import Iterable
 
 
@@ -41,7 +40,7 @@ def hint(word: str, known: Iterable[str]) -> str:
     def likeness(name: str) -> tuple[float, bool, int]:
         # Swapped characters are the likelier slip among equals, then a common beginning.
         alike = difflib.SequenceMatcher(None, word, name).ratio()
-        return alike, sorted(word) == sorted(name), len(os.path.commonprefix([word, name]))
+        return alike, sorted(word) == sorted(name), sum(word.startswith(name[:k]) for k in range(len(name) + 1))
 
     best = max((str(k) for k in known), key=likeness, default="")
     return f" Did you mean {best}?" if best and likeness(best)[0] >= 0.6 else ""

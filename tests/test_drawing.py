@@ -10,7 +10,7 @@ import pytest
 from casekit.files.check import read_machine
 from casekit.files.harness import pieces
 from casekit.teaching.drawing import drawing, full_sheet
-from casekit.teaching.layout import along
+from casekit.teaching.sheet import along
 
 MACHINES = Path(__file__).parents[1] / "scenarios" / "machines"
 FEED = [

@@ -79,7 +79,7 @@ class Bench:
         """All moves, readings and findings in order, with the clock in minutes."""
         table = pd.DataFrame([row(event) for event in self.events], columns=LOG_COLUMNS)
         texts = [c for c in LOG_COLUMNS if c not in ("minute", "value", "u", "expected")]
-        return table.assign(**{c: table[c].fillna("") for c in texts})
+        return table.assign(**{c: table[c].astype(object).where(table[c].notna(), "") for c in texts})
 
     # Moves ------------------------------------------------------------------------------------------------------
 
@@ -169,7 +169,7 @@ class Bench:
         """
         self._open_for_work()
         if kind not in KINDS:
-            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}.{hint(kind, KINDS)}")
+            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}.")
         known = self.places(kind)
         if place not in known:
             raise BenchError(f"a fault of kind {kind} cannot be at {place!r}.{hint(place, known)}")
@@ -195,16 +195,14 @@ class Bench:
         if red == black:
             raise BenchError(f"both leads are on {red}; put one of them somewhere else.")
         if expect is not None and not (isinstance(expect, int | float) and math.isfinite(expect)):
-            raise BenchError(
-                f"the expected value {expect!r} is not a number; write it in volt or ohm, or leave it out."
-            )
+            raise BenchError(f"the expected value {expect!r} is not a number; write it in volt or ohm or leave it out.")
         truth = unseal(self)
         try:
             shown = truth.meter.measure(truth.machine, self.state, function, red, black)
         except CircuitError:
             # The solver's own sentence names parts of the sealed machine.
             raise BenchError(
-                f"no reading between {red} and {black}: the circuit has no single solution here."
+                f"no reading between {red} and {black}: try other points; this one has no answer."
             ) from None
         owners = {self._owner(red), self._owner(black)}
         self.clock += minutes.LEADS + sum(self._reach(owner) for owner in sorted(owners))
@@ -226,9 +224,7 @@ class Bench:
         halves = [p for p in (f"{point}f", f"{point}m") if p in points]
         if halves:
             raise BenchError(f"{point} has two halves; probe {halves[0]} or {halves[1]}.")
-        raise BenchError(
-            f"{point!r} cannot be probed: it is not a reachable point of this machine.{hint(point, points)}"
-        )
+        raise BenchError(f"{point!r} is not a point a lead can reach on this machine now.{hint(point, points)}")
 
     def _owner(self, point: str) -> str:
         """The connector or stud a probe point belongs to."""

@@ -90,14 +90,16 @@ def weigh(drawing: Machine, readings: Sequence[Reading], findings: Sequence[Find
     for reading in usable:
         by_state[reading.state].append(reading)
     groups = sorted(by_state.items(), key=lambda item: (item[0].key == "off", -len(item[1])))
-    for k in range(SPLITS + 1):
-        for state, taken in groups:
-            cells = _sift(drawing, state, taken, cells, reasons)
-        if k < SPLITS:
-            cells = [part for cell in cells for part in cell.split()]
     left: dict[Suspect, tuple[float, float]] = {}
-    for cell in cells:
-        left.setdefault(cell.suspect, (cell.high, (cell.begin + cell.end) / 2))
+    for level in range(SPLITS + 1):
+        fits = dict.fromkeys(cells, True)
+        for state, taken in groups:
+            sharp = _sift(drawing, state, taken, list(fits), reasons)
+            fits = {cell: fits[cell] and sharp[cell] for cell in sharp}
+        for cell, settled in fits.items():
+            if settled or level == SPLITS:
+                left.setdefault(cell.suspect, (cell.high, (cell.begin + cell.end) / 2))
+        cells = [part for cell in fits if cell.suspect not in left for part in cell.split()]
     return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, len(usable))
 
 
@@ -141,32 +143,29 @@ def _between(low: float, high: float) -> list[tuple[float, float]]:
 
 def _sift(
     drawing: Machine, state: State, taken: list[Reading], cells: list[_Cell], reasons: dict[Suspect, Reason | Finding]
-) -> list[_Cell]:
-    """The cells that can explain all these readings; the nearest miss of a lost suspect becomes its reason."""
+) -> dict[_Cell, bool]:
+    """The cells that can explain all these readings, and whether dividing them further could still change that.
+
+    The nearest miss of a suspect that loses all its cells here becomes its reason.
+    """
     keys = {(c.suspect, size, at): None for c in cells for size, at in c.corners()}
     index = {key: k for k, key in enumerate(keys)}
     changes = [suspect.change(drawing, state, size, at) for suspect, size, at in keys]
     volts, ohms = predictions(drawing, state, [(r.red, r.black) for r in taken], changes)
-    left: list[_Cell] = []
+    shown = np.where([r.function == "ohms" for r in taken], ohms, volts)
+    allowed = np.column_stack([allowance(r.function, r.u, shown[:, k]) for k, r in enumerate(taken)])
+    values = np.array([r.value for r in taken])
+    kept: dict[_Cell, bool] = {}
     best: dict[Suspect, tuple[float, Reason]] = {}
     for cell in cells:
         rows = [index[cell.suspect, size, at] for size, at in cell.corners()]
-        worst, why = 0.0, None
-        for k, reading in enumerate(taken):
-            predicted = (ohms if reading.function == "ohms" else volts)[rows, k]
-            predicted = predicted[np.isfinite(predicted)]
-            if not len(predicted):
-                worst, why = math.inf, Reason(reading, math.nan, math.nan)
-                break
-            low, high = float(predicted.min()), float(predicted.max())
-            allowed = float(allowance(reading.function, reading.u, predicted).max())
-            off = max(low - reading.value, reading.value - high, 0.0) / allowed
-            if off > worst:
-                worst, why = off, Reason(reading, low, high)
-        if worst <= 1.0:
-            left.append(cell)
-        elif cell.suspect not in best or worst < best[cell.suspect][0]:
-            best[cell.suspect] = (worst, why)
-    for suspect, (_, why) in best.items():
-        reasons[suspect] = why
-    return left
+        corner, within = shown[rows], allowed[rows].max(axis=0)
+        low, high = corner.min(axis=0), corner.max(axis=0)
+        off = np.where(np.isfinite(low), np.maximum(np.maximum(low - values, values - high), 0.0) / within, np.inf)
+        worst = int(off.argmax())
+        if off[worst] <= 1.0:
+            kept[cell] = bool((np.abs(corner - values) <= within).all())
+        elif cell.suspect not in best or off[worst] < best[cell.suspect][0]:
+            best[cell.suspect] = (float(off[worst]), Reason(taken[worst], float(low[worst]), float(high[worst])))
+    reasons |= {suspect: why for suspect, (_, why) in best.items()}
+    return kept

@@ -15,7 +15,8 @@ from schemdraw.elements import Element
 from schemdraw.segments import Segment, SegmentCircle, SegmentPoly
 
 from casekit.files.schema import MachineFile
-from casekit.teaching.layout import MARGIN, Box, Label, Sheet, cut, layout, width
+from casekit.teaching.layout import layout
+from casekit.teaching.sheet import MARGIN, Box, Label, Sheet, cut, width
 
 SVG = "{http://www.w3.org/2000/svg}"
 FACES = "Liberation Sans, Arial, Helvetica, sans-serif"
@@ -170,7 +171,9 @@ def _symbol(box: Box) -> Iterator[Piece]:
         if box.kind == "inductive":
             arc = [math.pi * k / 8 for k in range(25)]
             step = (end - top - 8) / 3
-            yield _line([(x + box.side * 4 * abs(math.sin(a)), top + 4 + step * (a / math.pi // 1 + (1 - math.cos(a % math.pi)) / 2)) for a in arc])  # fmt: skip  # noqa: E501
+            turns = [(a // math.pi, a % math.pi) for a in arc]
+            heights = [top + 4 + step * (n + (1 - math.cos(a)) / 2) for n, a in turns]
+            yield _line([(x + box.side * 4 * math.sin(a), y) for (_, a), y in zip(turns, heights, strict=True)])
             continue
         yield _rectangle(x - 3.5, top + 4, x + 3.5, end - 4)
         if box.kind == "thermistor":
@@ -207,7 +210,6 @@ def _power_symbol(box: Box, mid: float) -> Iterator[Piece]:
 
 def _finish(root: ET.Element, sheet: Sheet, machine: MachineFile) -> str:
     """Add title, background and text. Text is written here because schemdraw would read $ as mathematics."""
-    ET.register_namespace("", SVG.strip("{}"))
     size = {"width": f"{sheet.width:.2f}", "height": f"{sheet.height:.2f}"}
     out = ET.Element(f"{SVG}svg", {
         "role": "img", "viewBox": f"0 0 {size['width']} {size['height']}", **{k: f"{v}pt" for k, v in size.items()},

@@ -128,7 +128,9 @@ class Panel(widgets.VBox):
         self.message.value = f'<div role="status" aria-live="polite"><i>{escape(mark + sentence)}</i></div>'
 
     def _draw(self) -> None:
-        self.picture.value = f'<div style="width:{self.zoom.value}">{self.bench.picture.svg}</div>'
+        # The drawing is never wider than its frame; here it fills the width that the zoom gives it.
+        svg = self.bench.picture.svg.replace("max-width:100%", "width:100%", 1)
+        self.picture.value = f'<div style="width:{self.zoom.value}">{svg}</div>'
 
     def _fill_places(self) -> None:
         self.place.options = self.bench.places(self.kind.value)

@@ -1,0 +1,36 @@
+"""The marker for tests against an outside reference, and what such tests found, shown at the end of every run."""
+
+import os
+
+# Small matrices gain nothing from threads; set before numpy is imported, here and in the kernels of the lessons.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import pytest  # noqa: E402
+
+FOUND = pytest.StashKey[list]()
+
+
+def pytest_configure(config):
+    """Register the marker and a place for findings."""
+    config.addinivalue_line("markers", "reference: compared with an outside program or a published value")
+    config.stash[FOUND] = []
+
+
+@pytest.fixture(scope="session")
+def finding(request):
+    """A function that adds a line to the end-of-run summary."""
+    return request.config.stash[FOUND].append
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Counts and worst deviations of the reference tests, and which of them did not run."""
+    skipped = [r for r in terminalreporter.stats.get("skipped", []) if "reference" in r.keywords]
+    lines = [*config.stash[FOUND], *(f"NOT RUN: {r.nodeid} ({_reason(r)})" for r in skipped)]
+    if lines:
+        terminalreporter.section("reference")
+        for line in lines:
+            terminalreporter.write_line(line)
+
+
+def _reason(report) -> str:
+    return report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
