@@ -20,12 +20,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     check = commands.add_parser("check", help="check all machine and case files of a folder")
     check.add_argument("folder", type=Path, help="the scenarios folder")
     commands.add_parser("cases", help="list the cases")
-    lab = commands.add_parser("lab", help="open JupyterLab at the first lesson")
-    lab.add_argument("options", nargs=argparse.REMAINDER, help="options passed on to JupyterLab")
+    commands.add_parser("lab", help="open JupyterLab at the first lesson (its own options may follow)")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
-    chosen = parser.parse_args(arguments)
+    chosen, options = parser.parse_known_args(arguments)
+    if options and chosen.command != "lab":
+        parser.error(f"{chosen.command} does not know {' '.join(options)}")
+    chosen.options = options
     try:
         return {"check": _check, "cases": _cases, "lab": _lab, "draw": _draw}[chosen.command](chosen)
     except CasekitError as err:

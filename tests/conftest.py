@@ -5,7 +5,7 @@ import os
 # Small matrices gain nothing from threads; set before numpy is imported, here and in the kernels of the lessons.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import pytest  # noqa: E402
+import pytest
 
 FOUND = pytest.StashKey[list]()
 
