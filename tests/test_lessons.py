@@ -186,7 +186,7 @@ def test_the_panel_shows_what_the_bench_offers(panel):
     assert "B4.1m" in panel.red.options
     assert panel.black.value == "G1.-"
     assert "<svg" in panel.picture.value
-    assert "Brooms and suction fan" in panel.children[0].value
+    assert "Brooms will not lower" in panel.children[0].value
 
 
 def test_nothing_synced_to_the_browser_holds_the_fault(panel):

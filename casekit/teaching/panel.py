@@ -50,7 +50,7 @@ class Panel(widgets.VBox):
             for name, style in (("Do it", ""), ("Read", "primary"), ("Make the call", ""), ("Debrief", ""))
         }
         self.picture = widgets.HTML(
-            layout=widgets.Layout(flex="1 1 36em", min_width="30em", max_height="48em", overflow="auto")
+            layout=widgets.Layout(flex="4 1 62em", min_width="20em", max_height="56em", overflow="auto")
         )
         for name, action in (
             ("Do it", self._do_move), ("Read", self._read), ("Make the call", self._call), ("Debrief", self._debrief)
@@ -64,21 +64,27 @@ class Panel(widgets.VBox):
         self._refresh()
 
     def _arranged(self) -> list[widgets.Widget]:
+        """Drawing and controls side by side where there is room, else the drawing first and the controls in a row."""
+
         def heading(text: str) -> widgets.HTML:
             return widgets.HTML(f"<b>{escape(text)}</b>")
 
-        call = [heading("Call")]
-        call += [self.kind, self.place, widgets.HBox([self.buttons["Make the call"], self.buttons["Debrief"]])]
-        controls = [
-            self.status, self.zoom, heading("Move"), self.move, self.buttons["Do it"], heading("Measure"),
-            self.function, self.red, self.black, self.expect, self.buttons["Read"], self.display, self.message,
-            *(call if self.bench.sheet else ()),
-        ]  # fmt: skip
-        side = widgets.VBox(controls, layout=widgets.Layout(flex="0 1 26em", min_width="22em"))
-        sheet = widgets.HTML(self.bench.sheet._repr_html_() if self.bench.sheet else "")
+        groups = [
+            [heading("Move"), self.move, self.buttons["Do it"], self.status, self.message],
+            [heading("Measure"), self.function, self.red, self.black, self.expect, self.buttons["Read"], self.display],
+        ]
+        if self.bench.sheet:
+            last = widgets.HBox([self.buttons["Make the call"], self.buttons["Debrief"]])
+            groups.append([heading("Call"), self.kind, self.place, last])
+        wide = widgets.Layout(flex="1 1 22em")
+        side = widgets.HBox(
+            [widgets.VBox(group, layout=wide) for group in groups],
+            layout=widgets.Layout(flex="1 1 24em", flex_flow="row wrap", align_content="flex-start"),
+        )
         top = widgets.HBox([self.picture, side], layout=widgets.Layout(flex_flow="row wrap"))
+        title = widgets.HTML(f"<h3>{escape(self.bench.title)}</h3>")
         caution = widgets.HTML(f"<small>{escape(CAUTION)}</small>")
-        return [sheet, top, heading("Log"), self.table, self.result, caution]
+        return [title, self.zoom, top, heading("Log"), self.table, self.result, caution]
 
     # Actions ----------------------------------------------------------------------------------------------------
 
