@@ -53,12 +53,7 @@ class Bench:
         Plugged: cavities from the back, on the wire side. Unplugged: the harness terminals and the bare pins (`m`).
         Always: ground studs, battery posts, fuse and key switch ends. Not: splices, and wire under tape.
         """
-        points: list[str] = []
-        for plug in self.drawing.plugs:
-            points += plug.harness
-            if plug.kind == "in-line" or plug.name in self.state.unplugged:
-                points += plug.device
-        return points + [name for name, _ in self.drawing.studs]
+        return self.drawing.reachable(self.state)
 
     def moves(self) -> pd.DataFrame:
         """What can be done now: move, target, what it is, where, minutes."""

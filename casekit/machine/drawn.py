@@ -10,7 +10,15 @@ from casekit.files.schema import CaseFile, MachineFile
 from casekit.machine import faults
 from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
 from casekit.machine.machine import CHASSIS, ContactPoint, Machine, Part, Plug
-from casekit.machine.sensors import HallSwitch, InductivePickup, Operating, Potentiometer, PressureSensor, Thermistor
+from casekit.machine.sensors import (
+    HallSwitch,
+    InductivePickup,
+    Operating,
+    Output,
+    Potentiometer,
+    PressureSensor,
+    Thermistor,
+)
 from casekit.machine.unit import Core, Input, Supply
 
 
@@ -101,14 +109,15 @@ def _parts(m: MachineFile, plus: str, earth: str) -> Iterator[Part]:
 def _sensor(name: str, s: schema.AnySensor, pins: list[str]) -> Iterator[Part]:
     match s:
         case schema.Potentiometer():
-            yield Potentiometer(name, tuple(pins), s.track_ohm, s.wiper_ohm, s.low, s.high, s.range, _at(s))
+            yield Potentiometer(name, tuple(pins), s.track_ohm, s.wiper_ohm, Output(s.low, s.high, s.range, _at(s)))
         case schema.DoublePotentiometer():
-            one, two = tuple(pins[:3]), tuple(pins[3:])
-            yield Potentiometer(f"{name} track 1", one, s.track_ohm, s.wiper_ohm, s.low, s.high, s.range, _at(s))
-            yield Potentiometer(f"{name} track 2", two, s.track_ohm, s.wiper_ohm, s.low2, s.high2, s.range, _at(s))
+            first = Output(s.low, s.high, s.range, _at(s))
+            second = Output(s.low2, s.high2, s.range, _at(s))
+            yield Potentiometer(f"{name} track 1", tuple(pins[:3]), s.track_ohm, s.wiper_ohm, first)
+            yield Potentiometer(f"{name} track 2", tuple(pins[3:]), s.track_ohm, s.wiper_ohm, second)
         case schema.PressureSensor():
-            yield PressureSensor(name, tuple(pins), s.draw_a, s.out_ohm, s.out_limit_a, s.brown_out_v, s.low, s.high,
-                                 s.range, _at(s))  # fmt: skip
+            yield PressureSensor(name, tuple(pins), s.draw_a, s.out_ohm, s.out_limit_a, s.brown_out_v,
+                                 Output(s.low, s.high, s.range, _at(s)))  # fmt: skip
         case schema.HallSwitch():
             yield HallSwitch(name, tuple(pins), s.draw_a, s.on_ohm, s.out_limit_a, s.brown_out_v, s.target)
         case schema.Thermistor():

@@ -11,7 +11,15 @@ import numpy as np
 from casekit.error import CircuitError, hint
 from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
 from casekit.machine.law import Element
-from casekit.machine.sensors import HallSwitch, InductivePickup, Potentiometer, PressureSensor, Sensor, Thermistor
+from casekit.machine.sensors import (
+    HallSwitch,
+    InductivePickup,
+    Output,
+    Potentiometer,
+    PressureSensor,
+    Sensor,
+    Thermistor,
+)
 from casekit.machine.state import State
 from casekit.machine.unit import Core, Input, Supply
 
@@ -105,6 +113,16 @@ class Machine:
         """A new machine with these parts as well."""
         return replace(self, parts=(*self.parts, *new))
 
+    def reachable(self, state: State) -> list[str]:
+        """Points a lead can reach: harness terminals, bare pins of what is unplugged, both halves of an in-line
+        connector, and the studs. Not: splices, and wire under tape."""
+        points: list[str] = []
+        for plug in self.plugs:
+            points += plug.harness
+            if plug.kind == "in-line" or plug.name in state.unplugged:
+                points += plug.device
+        return points + [name for name, _ in self.studs]
+
     def plug(self, name: str) -> Plug | None:
         """The connector of this name, or None."""
         return next((p for p in self.plugs if p.name == name), None)
@@ -125,6 +143,9 @@ class Machine:
         def near(half_width: float) -> float:
             return 1 + half_width * rng.uniform(-1, 1)
 
+        def output(part: Potentiometer | PressureSensor) -> Output:
+            return replace(part.output, high=part.output.high * near(0.005))
+
         def build(part: Part) -> Part:
             match part:
                 case Supply():
@@ -134,9 +155,9 @@ class Machine:
                 case Contact():
                     return replace(part, r_ohm=part.r_ohm * rng.uniform(0.7, 1.5))
                 case Potentiometer():
-                    return replace(part, track_ohm=part.track_ohm * near(0.01), high=part.high * near(0.005))
+                    return replace(part, track_ohm=part.track_ohm * near(0.01), output=output(part))
                 case PressureSensor():
-                    return replace(part, draw_a=part.draw_a * near(0.05), high=part.high * near(0.005))
+                    return replace(part, draw_a=part.draw_a * near(0.05), output=output(part))
                 case HallSwitch():
                     return replace(part, draw_a=part.draw_a * near(0.05))
                 case Thermistor():

@@ -27,10 +27,25 @@ class Operating:
 
 
 @dataclass(frozen=True)
+class Output:
+    """Output of a ranged sensor as a share of its supply: `low` and `high` at the two ends of `span`."""
+
+    low: float
+    high: float
+    span: tuple[float, float]
+    at: Operating
+
+    def share(self, state: State) -> float:
+        """The share in this state."""
+        x = (self.at.value(state) - self.span[0]) / (self.span[1] - self.span[0])
+        return self.low + (self.high - self.low) * x
+
+
+@dataclass(frozen=True)
 class Potentiometer:
     """Three-wire potentiometer on pins supply, signal, return.
 
-    The wiper stands at the share `low + (high - low) x` of the track, x being the operating variable over its range;
+    The wiper stands at the share `output` of the track, measured from the return end;
     `wiper_ohm` is in series with the signal. A load R_L on the wiper pulls it down by the textbook loading error
     a^2 (1-a) / (b + a (1-a)), b = R_L / track.
     """
@@ -39,20 +54,12 @@ class Potentiometer:
     pins: tuple[str, str, str]
     track_ohm: float
     wiper_ohm: float
-    low: float
-    high: float
-    span: tuple[float, float]
-    at: Operating
-
-    def share(self, state: State) -> float:
-        """Wiper position as a share of the track, measured from the return end."""
-        x = (self.at.value(state) - self.span[0]) / (self.span[1] - self.span[0])
-        return self.low + (self.high - self.low) * x
+    output: Output
 
     def elements(self, state: State) -> Iterator[Element]:
         """Two track parts and the wiper."""
         supply, signal, back = self.pins
-        a, wiper = self.share(state), f"{self.name}.wiper"
+        a, wiper = self.output.share(state), f"{self.name}.wiper"
         yield Resistor(f"{self.name} track high", supply, wiper, self.track_ohm * (1 - a))
         yield Resistor(f"{self.name} track low", wiper, back, self.track_ohm * a)
         yield Resistor(f"{self.name} wiper", wiper, signal, self.wiper_ohm)
@@ -73,20 +80,12 @@ class PressureSensor:
     out_ohm: float
     out_limit_a: float
     brown_out_v: float
-    low: float
-    high: float
-    span: tuple[float, float]
-    at: Operating
-
-    def share(self, state: State) -> float:
-        """Output as a share of the supply."""
-        x = (self.at.value(state) - self.span[0]) / (self.span[1] - self.span[0])
-        return self.low + (self.high - self.low) * x
+    output: Output
 
     def elements(self, state: State) -> Iterator[Element]:
         """Supply current, sourcing half and sinking half of the output stage."""
         vs, out, gnd = self.pins
-        k, r, limit = self.share(state), self.out_ohm, Cap.amps("output limit", self.out_limit_a)
+        k, r, limit = self.output.share(state), self.out_ohm, Cap.amps("output limit", self.out_limit_a)
         yield Valve(f"{self.name} supply current", vs, gnd, _draw(vs, gnd, self.draw_a, self.brown_out_v))
         steep, foot = 2.5, 0.6 * self.brown_out_v
         yield Valve(

@@ -41,13 +41,7 @@ def groups(drawing: Machine, fits: dict[Suspect, tuple[float, float]]) -> list[f
 
 def _offers(drawing: Machine) -> Iterator[tuple[State, list[tuple[str, str]]]]:
     """States that cost one move, and the probe points reachable in each, against battery negative."""
-    studs = [name for name, _ in drawing.studs if name != drawing.earth]
     movable = [p for p in drawing.plugs if p.kind != "control unit"]
-    for apart in (None, *movable):
-        state = State("on", frozenset({apart.name}) if apart else frozenset())
-        points = list(studs)
-        for plug in drawing.plugs:
-            points += plug.harness
-            if plug.kind == "in-line" or plug is apart:
-                points += plug.device
-        yield state, [(point, drawing.earth) for point in points]
+    for apart in (frozenset(), *(frozenset({p.name}) for p in movable)):
+        state = State("on", apart)
+        yield state, [(point, drawing.earth) for point in drawing.reachable(state) if point != drawing.earth]
