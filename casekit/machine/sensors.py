@@ -96,6 +96,8 @@ class PressureSensor:
                 limit,
                 Cap("in range", ((vs, k), (gnd, 1 - k), (out, -1.0)), r, 0.0),
                 Cap("brown-out", ((vs, k * steep), (gnd, 1 - k * steep), (out, -1.0)), r, k * steep * foot),
+                # It cannot lift its output above its own supply, nor, sinking, pull it below its own return.
+                Cap("at supply", ((vs, 1.0), (out, -1.0)), r, 0.0),
             ),
             rest=1,
         )
@@ -107,6 +109,7 @@ class PressureSensor:
                 limit,
                 Cap("in range", ((out, 1.0), (gnd, k - 1), (vs, -k)), r, 0.0),
                 Cap("brown-out", ((vs, 1.0), (gnd, -1.0)), self.brown_out_v / self.out_limit_a, 0.0),
+                Cap("at return", ((out, 1.0), (gnd, -1.0)), r, 0.0),
             ),
             rest=-1,
         )
