@@ -7,13 +7,12 @@ The specification is invented and of the usual size for a hand-held instrument.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from casekit.circuit.operating_point import Unstable, solve
-from casekit.machine.law import Cap, Element, Resistor, Valve
+from casekit.circuit.operating_point import OperatingPoint, Unstable, solve
+from casekit.machine.law import Cap, Resistor, Valve
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
@@ -135,47 +134,55 @@ class Meter:
 
     def _ohms(self, machine: Machine, state: State, kind: Function, red: str, black: str) -> Shown:
         """Ohms: a test current out of the red lead, ranging up until the display fits."""
-        note = _live(machine, state, red, black)
-        for used in kind.ranges:
-            volts = _mean(machine, state, red, black, (ohms_source(used.test_a, red, black),))
+        phases = machine.phases(state)
+        before = [solve(machine, phase) for phase in phases]
+        note = _live(machine, red, black, before)
+        # On a live circuit no range makes sense of it; the ends of the scale show that as well as all of them.
+        ranges = (kind.ranges[0], kind.ranges[-1]) if note else kind.ranges
+        points, least = before, 0.0
+        for used in ranges:
+            if used.full < least:
+                continue
+            source = ohms_source(used.test_a, red, black)
+            points = [solve(machine, phase, (source,), near) for phase, near in zip(phases, points, strict=True)]
+            volts = sum(p.volts(red, black) for p in points) / len(points)
             shown = self._shown(kind, used, volts / used.test_a, note)
             if shown is not None:
                 return shown
+            # Ranges that cannot hold what the current that did flow found are passed over.
+            amps = min(p.amps("meter") for p in points)
+            least = 0.9 * abs(volts) / amps if amps > 0 else math.inf
         return Shown("OL", math.inf, math.nan, note)
 
 
 def loaded_volts(machine: Machine, state: State, red: str, black: str) -> float:
     """Voltage of `red` against `black` through the meter's 10 Mohm, averaged where a signal switches."""
-    return _mean(machine, state, red, black, (Resistor("meter", red, black, INPUT_OHM),))
+    values = _each_phase(machine, state, red, black)
+    return sum(values) / len(values)
 
 
 def ohms_source(test_a: float, red: str, black: str) -> Valve:
     """The meter's ohms source: `test_a` out of the red lead, at most 3 V open."""
     compliance = Cap("open leads", ((black, 1.0), (red, -1.0)), 100.0, -3.0)
-    return Valve("meter", black, red, (Cap.amps("test current", test_a), compliance))
+    return Valve("meter", black, red, (Cap.amps("test current", test_a), compliance), rest=1)
 
 
-def _mean(machine: Machine, state: State, red: str, black: str, extra: tuple[Element, ...]) -> float:
-    values = list(_each_phase(machine, state, red, black, extra))
-    return sum(values) / len(values)
-
-
-def _each_phase(machine: Machine, state: State, red: str, black: str, extra: tuple[Element, ...]) -> Iterator[float]:
-    for phase in machine.phases(state):
-        yield solve(machine, phase, extra).volts(red, black)
+def _each_phase(machine: Machine, state: State, red: str, black: str) -> list[float]:
+    meter = Resistor("meter", red, black, INPUT_OHM)
+    return [solve(machine, phase, (meter,)).volts(red, black) for phase in machine.phases(state)]
 
 
 def _switching(machine: Machine, state: State, red: str, black: str) -> bool:
     if len(machine.phases(state)) == 1:
         return False
-    low, high = sorted(_each_phase(machine, state, red, black, (Resistor("meter", red, black, INPUT_OHM),)))
+    low, high = sorted(_each_phase(machine, state, red, black))
     return high - low > 0.2
 
 
-def _live(machine: Machine, state: State, red: str, black: str) -> str:
-    """A warning when the circuit under the leads is not dead, else an empty string."""
-    volts = loaded_volts(machine, state, red, black)
-    common = max(abs(loaded_volts(machine, state, p, machine.earth)) if p != machine.earth else 0 for p in (red, black))
-    if abs(volts) < LIVE_V and common < LIVE_COMMON_V:
+def _live(machine: Machine, red: str, black: str, before: list[OperatingPoint]) -> str:
+    """A warning when the circuit under the leads is not dead before the test current, else an empty string."""
+    volts = max(abs(p.volts(red, black)) for p in before)
+    common = max(abs(p.volts(lead, machine.earth)) for p in before for lead in (red, black))
+    if volts < LIVE_V and common < LIVE_COMMON_V:
         return ""
-    return f"live circuit ({max(abs(volts), common):.2f} V): this is not a resistance; make it dead first"
+    return f"live circuit ({max(volts, common):.2f} V): this is not a resistance; make it dead first"

@@ -61,11 +61,19 @@ class OperatingPoint:
         return self.network.elements[k].caps[piece].label if piece >= 0 else "shut"
 
 
-def solve(machine: Machine, state: State, extra: Iterable[Element] = ()) -> OperatingPoint:
-    """The operating point of a machine in one state, with `extra` elements (an instrument's) joined to it."""
+def solve(
+    machine: Machine, state: State, extra: Iterable[Element] = (), near: OperatingPoint | None = None
+) -> OperatingPoint:
+    """The operating point of a machine in one state, with `extra` elements (an instrument's) joined to it.
+
+    `near` is an operating point of the machine in this state, without the extra elements or with others of their
+    kind: the search starts from its pieces.
+    """
     network = Network((*machine.elements(state), *extra), machine.earth)
-    dead = (SHUT,) * len(network.valves) if state.key == "off" else None
-    return operating_point(network, dead)
+    rest = tuple(network.elements[k].rest for k in network.valves)
+    if near is not None:
+        return operating_point(network, (*near.pieces, *rest[len(near.pieces) :]))
+    return operating_point(network, (SHUT,) * len(rest) if state.key == "off" else rest)
 
 
 def operating_point(network: Network, guess: tuple[int, ...] | None = None) -> OperatingPoint:
