@@ -111,6 +111,8 @@ def test_a_good_route_ends_in_a_supported_call(case, seed):
     assert result.condemned == ()
     assert result.minutes == pytest.approx(bench.clock)
     assert "right" in repr(result)
+    assert len(result.lessons) >= 3
+    assert result.lessons[0] in repr(result)
     assert "<table>" in result._repr_html_()
 
 

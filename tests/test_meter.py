@@ -7,6 +7,7 @@ import pytest
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM, Function, Meter, Range, loaded_volts
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
+from casekit.machine.faults import HighResistance, ShortBetweenWires
 from casekit.machine.state import State
 
 PERFECT = Meter()
@@ -115,3 +116,13 @@ def test_switching_signals_are_averaged(sweeper):
     shown = PERFECT.measure(sweeper, State("run"), "volts", "B4.2", "G1.-")
     assert shown.value == pytest.approx(2.5, abs=0.1)
     assert shown.note == "the signal is switching; the meter shows its average"
+
+
+def test_no_steady_state_reads_unstable(sweeper):
+    """A Hall switch that takes away its own supply: the display keeps jumping, and no number is made up."""
+    sick = sweeper.with_fault(HighResistance("W17", 80.0, at=0.2))
+    sick = sick.with_fault(ShortBetweenWires("W17", "W33b", 0.0, at=0.9, at_to=0.9))
+    shown = PERFECT.measure(sick, ON, "volts", "B4.1", "G1.-")
+    assert shown.text == "unstable"
+    assert math.isnan(shown.value)
+    assert shown.note == "the display keeps jumping; the circuit finds no steady state"

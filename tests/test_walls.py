@@ -1,4 +1,4 @@
-"""The walls of the house: imports run downward, reasoning never meets the truth, nothing in a trainee's hands says it."""
+"""The walls of the house: imports run downward, reasoning never meets the truth, nothing at hand says it."""
 
 import ast
 import gc

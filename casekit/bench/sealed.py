@@ -22,6 +22,7 @@ class Truth:
     faults: tuple[Fault, ...]
     meter: Meter
     explanation: str = ""
+    lessons: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return "<sealed until the debrief>"

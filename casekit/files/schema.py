@@ -79,7 +79,7 @@ class Supply(Record):
 
 
 class Input(Record):
-    """A control unit input: one pull resistor and the clamp diodes behind `clamp_ohm`."""
+    """A control unit input: one pull resistor (100 kohm to ground unless given) and clamps behind `clamp_ohm`."""
 
     pull_up_ohm: Positive | None = None
     pull_down_ohm: Positive | None = None
@@ -87,7 +87,7 @@ class Input(Record):
 
     @model_validator(mode="after")
     def _one_pull(self):
-        if (self.pull_up_ohm is None) == (self.pull_down_ohm is None):
+        if self.pull_up_ohm is not None and self.pull_down_ohm is not None:
             raise ValueError("give pull_up_ohm or pull_down_ohm, one of the two")
         return self
 
@@ -247,9 +247,9 @@ class MachineFile(Record):
     machine: Slug
     title: Text
     about: Text
-    battery: Battery
+    battery: Battery = Battery()
     fuses: dict[Name, Fuse]
-    key_switch: KeySwitch
+    key_switch: KeySwitch = KeySwitch()
     grounds: Annotated[dict[Name, Ground], Field(min_length=1)]
     control_unit: ControlUnit
     connectors: dict[Name, Connector] = {}

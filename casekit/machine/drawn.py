@@ -21,6 +21,8 @@ from casekit.machine.sensors import (
 )
 from casekit.machine.unit import Core, Input, Supply
 
+PULL_DOWN_OHM = 100_000.0  # of an input that names no pull resistor
+
 
 def drawn(m: MachineFile) -> Machine:
     """The machine as its file draws it, with nominal values."""
@@ -97,7 +99,7 @@ def _parts(m: MachineFile, plus: str, earth: str) -> Iterator[Part]:
         yield Supply(name, unit.name, pins, s.nominal_v, s.nominal_v, s.tolerance, s.r_ohm, s.limit_a, s.short_a,
                      s.dropout_v)  # fmt: skip
     for pin, i in unit.inputs.items():
-        pull = i.pull_down_ohm if i.pull_up_ohm is None else i.pull_up_ohm
+        pull = i.pull_up_ohm or i.pull_down_ohm or PULL_DOWN_OHM
         yield Input(f"input {pin}", unit.name, f"{pin}m", pull, i.pull_up_ohm is not None, i.clamp_ohm)
     for name, sensor in m.sensors.items():
         pins = [f"{name}.{k}" for k in range(1, CAVITIES[sensor.type] + 1)]

@@ -38,6 +38,7 @@ class Debrief:
     condemned: tuple[str, ...]
     minutes: float
     readings: int
+    lessons: tuple[str, ...] = ()
 
     def lines(self) -> list[tuple[str, str]]:
         """Headings and sentences, in order."""
@@ -50,6 +51,8 @@ class Debrief:
             rows.append(("Also left by your readings", "; ".join(self.rivals) + "."))
         rows.append(("Good parts condemned", ", ".join(self.condemned) or "none"))
         rows.append(("Time", f"{self.minutes:g} minutes, {self.readings} readings"))
+        if self.lessons:
+            rows.append(("To take away", " ".join(self.lessons)))
         return rows
 
     def __repr__(self) -> str:
@@ -88,6 +91,7 @@ def debrief(
         condemned=() if call is None or call.place in {place for _, place in true} else (call.place,),
         minutes=clock,
         readings=len(readings),
+        lessons=truth.lessons,
     )
 
 

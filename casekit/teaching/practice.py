@@ -63,7 +63,7 @@ class Practice(Bench):
         real = plan.as_built(number)
         for fault in faults:
             real = real.with_fault(fault)
-        truth = Truth(real, faults, Meter.drawn_by(number), case.explanation if case else "")
+        truth = Truth(real, faults, Meter.drawn_by(number), *((case.explanation, tuple(case.teaches)) if case else ()))
         super().__init__(plan, truth, case.title if case else machine.title)
         self.sheet = Sheet(case, machine) if case else None
         self._machine_file = machine

@@ -63,9 +63,7 @@ def main() -> None:
         "volts, engine running": median_s(lambda: bench.volts(next(turn), "G1.-"), 30),
         "key off, ohms": median_s(lambda: (bench.key("off"), bench.ohms("B8.1", "B8.2"))),
         "draw the machine": median_s(lambda: casekit.open_machine("street-sweeper").picture, 5),
-        "debrief, open wire": median_s(
-            played("oil-and-boost-low", ("B9.1", "B10.1", "B7.1"), "open", "W42"), 3
-        ),
+        "debrief, open wire": median_s(played("oil-and-boost-low", ("B9.1", "B10.1", "B7.1"), "open", "W42"), 3),
         "debrief, shorted supply": median_s(
             played("broom-frame-dead", ("B5.1", "X1.5", "B9.1"), "short to ground", "W14"), 3
         ),
