@@ -39,7 +39,7 @@ def healthy(machine_index: int, state: State) -> dict[str, float]:
 
 
 def compared(machine_index: int, first: int) -> tuple[list[tuple], int]:
-    """One chunk of networks read by both: (network, pair, casekit, ngspice) rows, and how many went through time.
+    """One chunk of networks read by both: rows of network, pair, casekit, ngspice; and how many networks took time.
 
     Of a network in which casekit finds no steady state only its name and casekit's message are kept.
     """
@@ -50,16 +50,22 @@ def compared(machine_index: int, first: int) -> tuple[list[tuple], int]:
         sick = machine.with_fault(fault)
         name = f"{machine.name}: {fault}, {state} phase {state.phase}"
         pairs = tuple(everyfault.probe_pairs(machine, PAIRS, rng))
-        job = spice.Job(name, tuple(sick.elements(state)), sick.earth, pairs, healthy(machine_index, state))
+        elements = tuple(sick.elements(state))
+        held = spice.anchors(elements, sick.earth)
+        job = spice.Job(name, (*elements, *held), sick.earth, pairs, healthy(machine_index, state))
         try:
-            volts = [solve(sick, state, [Resistor("meter", p, q, 1e7)]).volts(p, q) for p, q in pairs]
+            volts = [solve(sick, state, [*held, Resistor("meter", p, q, 1e7)]).volts(p, q) for p, q in pairs]
         except Unstable as reason:
             rows.append((name, None, str(reason), None))
             continue
         rows += [(name, pair, v, None) for pair, v in zip(pairs, volts, strict=True)]
         jobs.append(job)
     found, in_time = spice.readings(jobs)
-    referee = {(job.name, pair): v for job, row in zip(jobs, found, strict=True) for pair, v in zip(job.pairs, row)}
+    referee = {
+        (job.name, pair): v
+        for job, row in zip(jobs, found, strict=True)
+        for pair, v in zip(job.pairs, row, strict=True)
+    }
     return [(name, pair, v, referee.get((name, pair))) for name, pair, v, _ in rows], in_time
 
 
@@ -82,8 +88,9 @@ def test_every_fault_against_ngspice(finding, monkeypatch):
     both = [(abs(v - w), name, pair, v, w) for name, pair, v, w in read if w is not None]
     worst = max(both)
     finding(
-        f"ngspice: {len(both):,} readings on {len(networks):,} networks of {len(everyfault.machines())} machines, worst "
-        f"{worst[0]:.1e} V ({worst[1]}, {worst[2][0]} against {worst[2][1]}); {sum(n for _, n in parts)} networks were "
+        f"ngspice: {len(both):,} readings on {len(networks):,} networks of {len(everyfault.machines())} machines, "
+        f"worst {worst[0]:.1e} V ({worst[1]}, {worst[2][0]} against {worst[2][1]}); "
+        f"{sum(n for _, n in parts)} networks were "
         f"switched on in time; {len(unsolved)} networks not solved by ngspice"
         + "".join(f"\n  not solved: {name}" for name in unsolved)
         + "".join(f"\n  no steady state in casekit: {name}: {why}" for name, why in unstable.items())
