@@ -137,8 +137,8 @@ class Meter:
         phases = machine.phases(state)
         before = [solve(machine, phase) for phase in phases]
         note = _live(machine, red, black, before)
-        # On a live circuit no range makes sense of it; the ends of the scale show that as well as all of them.
-        ranges = (kind.ranges[0], kind.ranges[-1]) if note else kind.ranges
+        # On a live circuit no range makes sense of it; the lowest shows that as well as all of them.
+        ranges = kind.ranges[:1] if note else kind.ranges
         points, least = before, 0.0
         for used in ranges:
             if used.full < least:

@@ -18,6 +18,7 @@ from scipy.sparse.linalg import splu
 
 from casekit.circuit.network import SHUT, Network
 from casekit.circuit.pieces import HELP_S, Ports, equations, with_leak
+from casekit.circuit.threads import one_thread
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
@@ -74,7 +75,8 @@ class Family:
 
         Both are nan for a change that leaves no steady state.
         """
-        parts = [self._batch(changes[k : k + BATCH]) for k in range(0, len(changes), BATCH)]
+        with one_thread():
+            parts = [self._batch(changes[k : k + BATCH]) for k in range(0, len(changes), BATCH)]
         if not parts:
             return np.zeros((0, len(self.pick))), np.zeros((0, len(self.pick)))
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])

@@ -16,6 +16,7 @@ from scipy.sparse.linalg import splu
 
 from casekit.circuit.network import SHUT, Network
 from casekit.circuit.pieces import Ports
+from casekit.circuit.threads import one_thread
 from casekit.error import CircuitError
 from casekit.machine.law import Element, Resistor, Valve
 from casekit.machine.machine import Machine
@@ -120,7 +121,8 @@ def _settle(
     pieces = [SHUT if j in closed else p for j, p in enumerate(start)]
     for search in (False, True):
         if search:
-            pieces = Ports.of(network, closed).settle(pieces)
+            with one_thread():
+                pieces = Ports.of(network, closed).settle(pieces)
         for _ in range(ROUNDS):
             x = _solve(network, pieces)
             wanted, amps = _valve_amps(network, x, closed)
