@@ -19,7 +19,7 @@ import scipy.sparse as sp
 from casekit.error import CircuitError
 from casekit.machine.law import Element, Valve
 
-LEAK_S = 1e-12  # from every node to earth: a floating node has a voltage, and no reading is changed by it
+LEAK_S = 1e-12  # from every node to earth, so that a floating node has a voltage; a meter there may show millivolts
 SHUT = -1
 
 
