@@ -14,19 +14,20 @@ import networkx as nx
 from pydantic import BaseModel, ValidationError
 
 from casekit.error import ScenarioError, hint
-from casekit.files import schema
+from casekit.files import casefile, schema
+from casekit.files.casecheck import LOAD, Finding, check_case, unknown_code, unknown_operations
+from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
 from casekit.files.harness import CAVITIES, inline_cavities, piece_names, pieces, wire_ends
-from casekit.files.schema import CaseFile, MachineFile
+from casekit.files.schema import MachineFile
 from casekit.files.source import Place, Source, read
 
-Finding = tuple[Place, str]
 Kind = TypeVar("Kind", bound=BaseModel)
 
 _KEYS = sorted(
     {
         key
-        for record in vars(schema).values()
+        for record in (*vars(schema).values(), *vars(casefile).values())
         if isinstance(record, type) and issubclass(record, BaseModel)
         for key in record.model_fields
     }
@@ -42,6 +43,7 @@ _SINGULAR = {
     "connectors": "connector",
     "splices": "splice",
     "contact_points": "contact point",
+    "operations": "operation",
 }
 
 
@@ -49,7 +51,7 @@ def read_machine(path: Path | str) -> MachineFile:
     """Read and check a machine file."""
     source = read(path)
     machine = _record(MachineFile, source)
-    findings = list(_cross_check(machine))
+    findings = [*_cross_check(machine), *_check_functions(machine)]
     if not findings:
         findings = list(_check_network(machine))
     _raise_any(source, findings)
@@ -60,7 +62,7 @@ def read_case(path: Path | str, machines: dict[str, MachineFile]) -> CaseFile:
     """Read and check a case file against the machines it can name."""
     source = read(path)
     case = _record(CaseFile, source)
-    _raise_any(source, _check_case(case, machines))
+    _raise_any(source, check_case(case, machines))
     return case
 
 
@@ -134,6 +136,12 @@ def _speak(data: Any):
             sentence = f"{part}: type is {given or 'missing'}; use one of {', '.join(CAVITIES)}.{hint(given, CAVITIES)}"
         elif kind == "value_error":
             sentence = f"{part}: {err['ctx']['error']}."
+        elif kind in ("too_long", "too_short"):
+            least, most = err["ctx"].get("min_length"), err["ctx"].get("max_length")
+            bound = f"at most {most}" if kind == "too_long" else f"at least {least}"
+            sentence = f"{part}: {key} has {len(here)} entries; give {bound}."
+        elif kind == "string_pattern_mismatch" and " " in err["ctx"]["pattern"]:
+            sentence = f"{part}: {err['input']} is not an operation; name it in small letters, as in raise boom."
         elif kind == "string_pattern_mismatch":
             sentence = (
                 f"{part}: {err['input']} is not a name; names are capitals and digits as in B4 "
@@ -154,6 +162,8 @@ def _part(data: Any, place: list[str | int]) -> str:
         here = here[step]
         if parent == "wires" and isinstance(here, dict) and isinstance(step, int):
             part = f"wire {here.get('wire', f'number {step + 1}')}"
+        elif parent == "faults" and isinstance(step, int):
+            part = f"fault {step + 1}"
         elif parent in _SINGULAR and isinstance(step, str):
             part = f"{_SINGULAR[parent]} {step}"
         elif isinstance(here, dict) and k == 0:
@@ -268,6 +278,38 @@ def _check_pins(m: MachineFile, ends: dict[str, str]) -> Iterator[Finding]:
                 )
 
 
+def _check_functions(m: MachineFile) -> Iterator[Finding]:
+    """What the control unit is told: codes, operations, and which sensors the engine turns."""
+    unit = m.control_unit
+    coded: list[tuple[Place, BaseModel]] = [
+        (("control_unit", "supplies", name, "codes"), supply.codes) for name, supply in unit.supplies.items()
+    ]
+    coded += [(("sensors", name, "codes"), sensor.codes) for name, sensor in m.sensors.items()]
+    for place, codes in coded:
+        for key, code in codes:
+            if code is not None and code not in TITLES:
+                yield (*place, key), f"{_SINGULAR[str(place[-3])]} {place[-2]}: {unknown_code(code)}"
+    if LOAD in m.operations:
+        yield (
+            ("operations", LOAD),
+            "the operation load is built in (the engine works against a load); give yours another name.",
+        )
+    roles: dict[str, str] = {}
+    for name, sensor in m.sensors.items():
+        at, role = getattr(sensor, "at", None), getattr(sensor, "role", "speed")
+        for word in unknown_operations(at.held if at else (), m):
+            yield (
+                ("sensors", name, "at", "held", word),
+                f"sensor {name}: held names the operation {word}, which this machine does not have."
+                f"{hint(word, m.operations)}",
+            )
+        if role in ("crank", "cam") and roles.setdefault(role, name) != name:
+            yield (
+                ("sensors", name),
+                f"sensor {name}: {roles[role]} has the role {role} already; give {name} the role speed.",
+            )
+
+
 def _check_network(m: MachineFile) -> Iterator[Finding]:
     """Supplies tied by accident and parts that nothing reaches, found on the copper alone."""
     unit = m.control_unit
@@ -330,54 +372,3 @@ def _paths(graph: nx.Graph, sources: list[str], targets: list[str]) -> Iterator[
         for b in targets:
             if nx.has_path(graph, a, b):
                 yield nx.shortest_path(graph, a, b)
-
-
-def _check_case(case: CaseFile, machines: dict[str, MachineFile]) -> Iterator[Finding]:
-    for k, code in enumerate(case.codes):
-        if code not in TITLES:
-            yield ("codes", k), f"code {code} is not in the kit's list of standard titles.{hint(code, TITLES)}"
-    machine = machines.get(case.machine)
-    if machine is None:
-        yield (
-            ("machine",),
-            f"case {case.case} needs the machine {case.machine}, which is not among the checked machine files."
-            f"{hint(case.machine, machines)}",
-        )
-        return
-    fault = case.fault
-    names = {p.name for p in pieces(machine)}
-    plugs = {*machine.sensors, *machine.control_unit.connectors, *machine.connectors}
-    cavities = {c for c, owner in (wire_ends(machine) | inline_cavities(machine)).items() if owner in plugs}
-    if fault.kind == "sensor shorted":
-        known: Iterable[str] = machine.sensors
-    elif fault.kind in ("supply dead", "supply weak"):
-        known = machine.control_unit.supplies
-    elif fault.kind == "short between wires":
-        known = names
-    else:
-        known = names | cavities
-    if fault.place not in known:
-        yield ("fault", "place"), f"a fault of kind {fault.kind} cannot be at {fault.place}.{hint(fault.place, known)}"
-        return
-    if (fault.kind == "short between wires") != (fault.to is not None):
-        yield ("fault",), "the key to names the second wire of a short between wires, and goes only with it."
-    if fault.to is not None and (fault.to not in names or fault.to == fault.place):
-        yield ("fault", "to"), f"{fault.to} is not another wire of the machine.{hint(fault.to, names)}"
-    needs_size = fault.kind in ("short to ground", "short to battery", "short between wires", "high resistance",
-                                "sensor shorted")  # fmt: skip
-    if needs_size != (fault.r_ohm is not None):
-        word = "needs" if needs_size else "does not take"
-        yield ("fault",), f"a fault of kind {fault.kind} {word} r_ohm; correct the case."
-    if (fault.kind == "supply weak") != (fault.limit_a is not None):
-        yield ("fault",), "limit_a goes with a weak supply, and only with it; correct the case."
-    if fault.contact is not None:
-        point = machine.contact_points.get(fault.contact)
-        if point is None:
-            yield (
-                ("fault", "contact"),
-                f"contact point {fault.contact} is not on {case.machine}.{hint(fault.contact, machine.contact_points)}",
-            )
-        elif any(w is not None and w not in point.wires for w in (fault.place, fault.to)):
-            yield ("fault", "contact"), f"wire {fault.place} does not pass contact point {fault.contact}."
-        if fault.at is not None:
-            yield ("fault", "at"), "give contact or at, not both: the contact point says where on the wire it is."

@@ -1,7 +1,8 @@
 """Trouble code titles, shortened to facts.
 
 Source: SAE J2012 / ISO 15031-6 titles as reproduced in public generic lists; the standard itself was not seen.
-The lists that are shifted by a row from about P0190 on were not used. P2122 to P2128 are from memory.
+The lists that are shifted by a row from about P0190 on were not used. `FROM_MEMORY` names the titles that were not seen
+in any list.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ TITLES = {
     "P0191": 'Fuel Rail Pressure Sensor "A" Circuit Range/Performance',
     "P0192": 'Fuel Rail Pressure Sensor "A" Circuit Low',
     "P0193": 'Fuel Rail Pressure Sensor "A" Circuit High',
+    "P0221": 'Throttle/Pedal Position Sensor/Switch "B" Circuit Range/Performance',
+    "P0222": 'Throttle/Pedal Position Sensor/Switch "B" Circuit Low',
+    "P0223": 'Throttle/Pedal Position Sensor/Switch "B" Circuit High',
     "P0335": 'Crankshaft Position Sensor "A" Circuit',
     "P0336": 'Crankshaft Position Sensor "A" Circuit Range/Performance',
     "P0337": 'Crankshaft Position Sensor "A" Circuit Low',
@@ -32,6 +36,12 @@ TITLES = {
     "P0343": 'Camshaft Position Sensor "A" Circuit High (Bank 1)',
     "P0522": "Engine Oil Pressure Sensor/Switch Circuit Low",
     "P0523": "Engine Oil Pressure Sensor/Switch Circuit High",
+    "P0530": 'A/C Refrigerant Pressure Sensor "A" Circuit',
+    "P0531": 'A/C Refrigerant Pressure Sensor "A" Circuit Range/Performance',
+    "P0532": 'A/C Refrigerant Pressure Sensor "A" Circuit Low',
+    "P0533": 'A/C Refrigerant Pressure Sensor "A" Circuit High',
+    "P0545": "Exhaust Gas Temperature Sensor Circuit Low (Bank 1 Sensor 1)",
+    "P0546": "Exhaust Gas Temperature Sensor Circuit High (Bank 1 Sensor 1)",
     "P0560": "System Voltage",
     "P0562": "System Voltage Low",
     "P0563": "System Voltage High",
@@ -41,6 +51,15 @@ TITLES = {
     "P0651": 'Sensor Reference Voltage "B" Circuit/Open',
     "P0652": 'Sensor Reference Voltage "B" Circuit Low',
     "P0653": 'Sensor Reference Voltage "B" Circuit High',
+    "P0697": 'Sensor Reference Voltage "C" Circuit/Open',
+    "P0698": 'Sensor Reference Voltage "C" Circuit Low',
+    "P0699": 'Sensor Reference Voltage "C" Circuit High',
+    "P06A3": 'Sensor Reference Voltage "D" Circuit/Open',
+    "P06A4": 'Sensor Reference Voltage "D" Circuit Low',
+    "P06A5": 'Sensor Reference Voltage "D" Circuit High',
+    "P06A6": 'Sensor Reference Voltage "A" Circuit Range/Performance',
+    "P06A7": 'Sensor Reference Voltage "B" Circuit Range/Performance',
+    "P06A8": 'Sensor Reference Voltage "C" Circuit Range/Performance',
     "P2122": 'Throttle/Pedal Position Sensor/Switch "D" Circuit Low',
     "P2123": 'Throttle/Pedal Position Sensor/Switch "D" Circuit High',
     "P2127": 'Throttle/Pedal Position Sensor/Switch "E" Circuit Low',
@@ -48,3 +67,5 @@ TITLES = {
     "P2135": 'Throttle/Pedal Position Sensor/Switch "A"/"B" Voltage Correlation',
     "P2138": 'Throttle/Pedal Position Sensor/Switch "D"/"E" Voltage Correlation',
 }
+
+FROM_MEMORY = frozenset({"P0545", "P0546", "P06A4", "P06A6", "P2122", "P2123", "P2127", "P2128"})

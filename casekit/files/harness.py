@@ -17,6 +17,7 @@ CAVITIES = {
     "pressure": 3,
     "hall": 3,
     "thermistor": 2,
+    "platinum": 2,
     "inductive": 2,
 }
 
@@ -52,6 +53,11 @@ def wire_ends(machine: MachineFile) -> dict[str, str]:
 def inline_cavities(machine: MachineFile) -> dict[str, str]:
     """Cavities of the in-line connectors, which a run passes through."""
     return {f"{n}.{k}": n for n, c in machine.connectors.items() for k in range(1, c.cavities + 1)}
+
+
+def cavity_of(end: str) -> str:
+    """The cavity a wire end belongs to: `X11.3` for either half `X11.3f` or `X11.3m`; any other end is its own."""
+    return end[:-1] if "." in end and end[-1] in "fm" else end
 
 
 def piece_names(wire: Wire) -> list[str]:

@@ -7,8 +7,9 @@ from functools import lru_cache
 from pathlib import Path
 
 from casekit.error import ScenarioError, hint
+from casekit.files.casefile import CaseFile
 from casekit.files.check import read_case, read_machine
-from casekit.files.schema import CaseFile, MachineFile
+from casekit.files.schema import MachineFile
 
 
 def scenario_folder() -> Path:

@@ -1,7 +1,8 @@
-"""What a machine file and a case file may say: every key, its unit, its bounds and its default.
+"""What a machine file may say: every key, its unit, its bounds and its default.
 
 In: plain data from `source`. Out: frozen records. SI units; the unit is the end of the key
-(`_v` volt, `_a` ampere, `_ohm`, `_m` metre, `_mm2`, `_c` degrees Celsius, `_min` minutes).
+(`_v` volt, `_a` ampere, `_ohm`, `_f` farad, `_s` second, `_hz`, `_m` metre, `_mm2`, `_c` degrees Celsius,
+`_min` minutes).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Name = Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]{0,7}$")]
+Word = Annotated[str, Field(pattern=r"^[a-z][a-z ]{1,19}$")]
 Slug = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -26,12 +28,46 @@ class Record(BaseModel):
 
 
 class Battery(Record):
-    """Battery and charging system: open-circuit voltage with the engine stopped and running."""
+    """Battery and charging system: open-circuit voltage with the engine stopped, running and (lowest) cranking."""
 
     name: Name = "G1"
     rest_v: Annotated[float, Field(gt=6, lt=60)] = 12.6
     run_v: Annotated[float, Field(gt=6, lt=60)] = 14.2
+    crank_v: Annotated[float, Field(gt=3, lt=60)] = 9.6
     r_ohm: Positive = 0.012
+
+    @model_validator(mode="after")
+    def _cranking_is_lowest(self):
+        if not self.crank_v < self.rest_v <= self.run_v:
+            raise ValueError("crank_v must be below rest_v, and rest_v not above run_v")
+        if self.crank_v < self.rest_v / 2:
+            raise ValueError("crank_v must be at least half of rest_v; give a 24 V machine about 18")
+        if self.run_v > 1.25 * self.rest_v:
+            raise ValueError("run_v must be at most a quarter above rest_v; the two belong to one battery")
+        return self
+
+
+class Engine(Record):
+    """The engine's speeds in revolutions a minute: cranking, idling, and working under load."""
+
+    crank_rpm: Annotated[float, Field(ge=50, le=600)] = 200
+    idle_rpm: Annotated[float, Field(ge=300, le=2000)] = 800
+    load_rpm: Annotated[float, Field(ge=500, le=6000)] = 1800
+    cylinders: Annotated[int, Field(ge=1, le=16)] = 4
+
+    @model_validator(mode="after")
+    def _speeds_rise(self):
+        if not self.crank_rpm < self.idle_rpm <= self.load_rpm:
+            raise ValueError("crank_rpm must be below idle_rpm, and idle_rpm not above load_rpm")
+        return self
+
+
+class Operation(Record):
+    """Something the operator can hold, such as a raised boom; `needs` is the key position it takes."""
+
+    title: Text
+    needs: Literal["on", "run"] = "run"
+    travel_s: Annotated[float, Field(gt=0, le=30)] = 1.0
 
 
 class Ground(Record):
@@ -57,17 +93,31 @@ class KeySwitch(Record):
     r_ohm: Positive = 0.01
 
 
+class SupplyCodes(Record):
+    """Trouble codes of a supply: too low, too high."""
+
+    low: str | None = None
+    high: str | None = None
+
+
 class Supply(Record):
-    """A regulated sensor supply of the control unit; all `pins` are one regulator."""
+    """A regulated sensor supply of the control unit; all `pins` are one regulator.
+
+    Under a short it holds its limit, folds back to `short_a`, or retries: on for `on_s`, off for `off_s`.
+    """
 
     pins: Annotated[list[str], Field(min_length=1)]
     nominal_v: Annotated[float, Field(gt=1, lt=15)] = 5.0
     tolerance: Annotated[float, Field(ge=0, le=0.1)] = 0.01
     r_ohm: Positive = 0.05
     limit_a: Annotated[float, Field(gt=0, le=5)] = 0.25
-    protection: Literal["constant-current", "foldback"] = "constant-current"
+    protection: Literal["constant-current", "foldback", "retry"] = "constant-current"
     short_a: Annotated[float, Field(gt=0, le=5)] | None = None
+    on_s: Annotated[float, Field(gt=0, le=10)] | None = None
+    off_s: Annotated[float, Field(gt=0, le=10)] | None = None
     dropout_v: NotNegative = 0.4
+    out_f: Annotated[float, Field(gt=0, le=1e-3)] = 4.7e-6
+    codes: SupplyCodes = SupplyCodes()
 
     @model_validator(mode="after")
     def _foldback_has_short_current(self):
@@ -77,13 +127,21 @@ class Supply(Record):
             raise ValueError("short_a must be below limit_a, otherwise nothing folds back")
         return self
 
+    @model_validator(mode="after")
+    def _retry_has_times(self):
+        if {self.protection == "retry"} != {self.on_s is not None, self.off_s is not None}:
+            raise ValueError("on_s and off_s go with protection: retry, and only with it")
+        return self
+
 
 class Input(Record):
-    """A control unit input: one pull resistor (100 kohm to ground unless given) and clamps behind `clamp_ohm`."""
+    """A control unit input: one pull resistor (100 kohm to ground unless given), then `filter_ohm` to a node with
+    `filter_f` to ground and two clamps, where the converter measures."""
 
     pull_up_ohm: Positive | None = None
     pull_down_ohm: Positive | None = None
-    clamp_ohm: Positive = 10_000
+    filter_ohm: Positive = 10_000
+    filter_f: Annotated[float, Field(gt=0, le=1e-4)] = 1e-7
 
     @model_validator(mode="after")
     def _one_pull(self):
@@ -111,6 +169,9 @@ class ControlUnit(Record):
     supplies: Annotated[dict[Name, Supply], Field(min_length=1)]
     returns: Annotated[list[str], Field(min_length=1)]
     inputs: dict[str, Input]
+    adc_bits: Annotated[int, Field(ge=6, le=16)] = 10
+    adc_hz: Annotated[float, Field(ge=50, le=20_000)] = 1000
+    scan_hz: Annotated[float, Field(ge=0.5, le=50)] = 5
 
 
 class Connector(Record):
@@ -129,19 +190,60 @@ class Splice(Record):
 
 
 class Values(Record):
-    """The operating variable of a sensor with key on (engine stopped) and with the engine running."""
+    """The operating variable of a sensor: key on with the engine stopped (cold), engine running (warm), under load
+    where that differs, and `held` by an operation. `load` may also stand among the keys of `held`."""
 
     on: float
     run: float
+    load: float | None = None
+    held: dict[Word, float] = {}
+
+
+class Ripple(Record):
+    """A periodic part of the operating variable: `amount` up and down, `per_rev` times an engine revolution."""
+
+    amount: Positive
+    per_rev: Annotated[float, Field(gt=0, le=20)] = 2
+
+
+class Wheel(Record):
+    """A toothed wheel before a speed sensor: `teeth` places of which `missing` are left out in a row, turning
+    `turns` times for each engine revolution. `tooth` is the share of a pitch that is tooth."""
+
+    teeth: Annotated[int, Field(ge=1, le=60)] = 20
+    missing: Annotated[int, Field(ge=0, le=4)] = 0
+    turns: Annotated[float, Field(gt=0, le=10)] = 1
+    tooth: Annotated[float, Field(ge=0.1, le=0.9)] = 0.5
+
+    @model_validator(mode="after")
+    def _some_are_left(self):
+        if self.missing >= self.teeth:
+            raise ValueError("missing must be less than teeth, otherwise no tooth is left")
+        return self
+
+
+class SensorCodes(Record):
+    """Trouble codes of a sensor circuit: too low, too high (of the second track too), no signal, implausible."""
+
+    low: str | None = None
+    high: str | None = None
+    low2: str | None = None
+    high2: str | None = None
+    missing: str | None = None
+    mismatch: str | None = None
 
 
 class Sensor(Record):
-    """What every sensor has."""
+    """What every sensor has. `lost` is what the driver notices when the control unit has no good signal of it."""
 
     title: Text
     where: Text
     r_ohm: Positive = 0.01
     access_min: Minutes = 3
+    codes: SensorCodes = SensorCodes()
+    substitute: float | None = None
+    works: Text | None = None
+    lost: Text | None = None
 
 
 class Ranged(Sensor):
@@ -150,6 +252,7 @@ class Ranged(Sensor):
     unit: Text
     range: tuple[float, float]
     at: Values
+    ripple: Ripple | None = None
     low: Share = 0.1
     high: Share = 0.9
 
@@ -157,8 +260,10 @@ class Ranged(Sensor):
     def _inside_range(self):
         if self.range[0] >= self.range[1]:
             raise ValueError("range must run from the smaller to the larger value")
-        for key in ("on", "run"):
-            if not self.range[0] <= getattr(self.at, key) <= self.range[1]:
+        held = {f"held.{word}": value for word, value in self.at.held.items()}
+        values = {"on": self.at.on, "run": self.at.run, "load": self.at.load, **held}
+        for key, value in values.items():
+            if value is not None and not self.range[0] <= value <= self.range[1]:
                 raise ValueError(f"at.{key} must lie inside range")
         return self
 
@@ -191,11 +296,16 @@ class PressureSensor(Ranged):
     brown_out_v: Positive = 4.0
 
 
+Role = Literal["crank", "cam", "speed", "position"]
+
+
 class HallSwitch(Sensor):
     """Hall switch with open collector: 1 supply, 2 signal, 3 return. `target` is what it faces at rest."""
 
     type: Literal["hall"]
     target: bool = False
+    wheel: Wheel = Wheel()
+    role: Role = "speed"
     draw_a: Positive = 0.006
     on_ohm: Positive = 25
     out_limit_a: Positive = 0.04
@@ -209,15 +319,26 @@ class Thermistor(Sensor):
     at: Values
 
 
+class Platinum(Sensor):
+    """Two-wire platinum resistance thermometer: 1 signal, 2 return; `at` in degrees Celsius."""
+
+    type: Literal["platinum"]
+    at: Values
+    r0_ohm: Positive = 200
+
+
 class InductivePickup(Sensor):
     """Two-wire inductive pick-up: 1 signal, 2 return. It needs no supply."""
 
     type: Literal["inductive"]
     coil_ohm: Positive = 860
+    wheel: Wheel = Wheel(missing=1)
+    volts_at_1000_rpm: Annotated[float, Field(gt=0.1, le=100)] = 6
+    role: Role = "crank"
 
 
 AnySensor = Annotated[
-    Potentiometer | DoublePotentiometer | PressureSensor | HallSwitch | Thermistor | InductivePickup,
+    Potentiometer | DoublePotentiometer | PressureSensor | HallSwitch | Thermistor | Platinum | InductivePickup,
     Field(discriminator="type"),
 ]
 
@@ -248,6 +369,8 @@ class MachineFile(Record):
     title: Text
     about: Text
     battery: Battery = Battery()
+    engine: Engine = Engine()
+    operations: dict[Word, Operation] = {}
     fuses: dict[Name, Fuse]
     key_switch: KeySwitch = KeySwitch()
     grounds: Annotated[dict[Name, Ground], Field(min_length=1)]
@@ -257,32 +380,3 @@ class MachineFile(Record):
     sensors: Annotated[dict[Name, AnySensor], Field(min_length=1)]
     wires: Annotated[list[Wire], Field(min_length=1)]
     contact_points: dict[Name, ContactPoint] = {}
-
-
-class Fault(Record):
-    """What is wrong with the machine of a case: kind, place, size."""
-
-    kind: Literal[
-        "short to ground", "short to battery", "short between wires", "open", "high resistance",
-        "sensor shorted", "supply dead", "supply weak",
-    ]  # fmt: skip
-    place: str
-    to: str | None = None
-    contact: Name | None = None
-    at: Share | None = None
-    r_ohm: NotNegative | None = None
-    limit_a: Positive | None = None
-
-
-class CaseFile(Record):
-    """One case: a machine, its fault, what the customer says and what is to be learnt."""
-
-    case: Slug
-    machine: Slug
-    title: Text
-    complaint: Text
-    story: Text
-    codes: list[str] = []
-    teaches: Annotated[list[Text], Field(min_length=1)]
-    fault: Fault
-    explanation: Text
