@@ -1,5 +1,6 @@
-"""Published values, each with its source beside it; the published number stands in the assert.
+"""Published values for copper and circuits, each with its source beside it; the published number stands in the assert.
 
+Sensors and converters are in test_handbook_sensors.py, supplies, inputs and codes in test_handbook_unit.py.
 "Seen on a page reproducing it" means the standard or table itself was not at hand. "From memory" means not seen at all.
 """
 
@@ -12,9 +13,7 @@ from casekit.circuit.network import Network
 from casekit.circuit.operating_point import operating_point, solve
 from casekit.machine.harness import ALPHA_20, RHO_20, Contact, Path, Wire
 from casekit.machine.law import Resistor, Source
-from casekit.machine.sensors import Operating, Output, Potentiometer, PressureSensor, Thermistor, ntc_ohm
 from casekit.machine.state import State
-from casekit.machine.unit import Input
 
 pytestmark = pytest.mark.reference
 
@@ -226,84 +225,6 @@ def test_loaded_voltage_divider():
     assert op.volts("3") == pytest.approx(45.0, abs=1e-6)
     assert op.amps("R1") == pytest.approx(0.030, abs=1e-9)
     assert -op.amps("E") == pytest.approx(0.340, abs=1e-9)
-
-
-# Sensors ---------------------------------------------------------------------------------------------------------
-
-
-def sensor_on_5v(sensor, *extra, supply_v: float = 5.0):
-    parts = [Source("E", sensor.pins[0], "0", supply_v, 0.0), Resistor("back", sensor.pins[2], "0", 0.0)]
-    return network(*parts, *sensor.elements(OFF), *extra)
-
-
-@pytest.mark.parametrize(
-    ("beta", "percent", "share"), [(2, 6.673, 0.678), (10, 1.449, 0.669), (20, 0.733, 0.668), (100, 0.148, 0.667)]
-)
-def test_potentiometer_loading(beta, percent, share):
-    """Loading error of a potentiometer with load beta x track: a^2 (1 - a) / (b + a (1 - a)); its largest values as
-    derived from the textbook formula, beside the printed rule (below 7.5, 0.75 and 0.15 % of supply)."""
-
-    def error(a: float) -> float:
-        output = Output(0.0, 1.0, (0.0, 1.0), Operating(a, a))
-        pot = Potentiometer("B", ("s", "w", "r"), 5000.0, 0.0, output)
-        return 100 * (a - sensor_on_5v(pot, Resistor("load", "w", "0", beta * 5000.0)).volts("w") / 5.0)
-
-    grid = np.arange(0.6, 0.75, 0.001)
-    errors = [error(a) for a in grid]
-    assert max(errors) == pytest.approx(percent, abs=0.001)
-    assert grid[int(np.argmax(errors))] == pytest.approx(share, abs=0.0011)
-    assert max(errors) < {2: 7.5, 10: 1.5, 20: 0.75, 100: 0.15}[beta]
-
-
-@pytest.mark.parametrize(("ohms", "volts"), [(100_700, 4.879), (2238, 2.367), (177, 0.332)])
-def test_thermistor_on_its_pull_up(ohms, volts):
-    """5 V through 2.49 kohm into a thermistor of -40, 30 and 99 C: resistances from open-source control unit notes,
-    voltages derived."""
-    pull = Input("input", "A1", "pin", 2490.0, True, 10_000.0)
-    op = network(
-        Source("E", "A1.vcc", "0", 5.0, 0.0),
-        Resistor("gnd", "A1.gnd", "0", 0.0),
-        Resistor("thermistor", "pin", "0", float(ohms)),
-        *pull.elements(OFF),
-    )
-    assert op.volts("pin") == pytest.approx(volts, abs=0.001)
-
-
-NTC_OHM = {
-    -40: 48805, -30: 27414, -20: 15971, -10: 9620, 0: 5975, 10: 3816, 20: 2502, 25: 2044, 30: 1679, 40: 1152,
-    50: 806.9, 60: 575.8, 70: 418.1, 80: 308.6, 90: 231.2, 100: 175.7, 110: 135.2, 120: 105.4, 130: 83.1, 140: 66.2,
-}  # fmt: skip
-
-
-@pytest.mark.parametrize(("temp_c", "ohms"), NTC_OHM.items())
-def test_thermistor_table(temp_c, ohms):
-    """Automotive NTC table from service data of a vehicle maker; Steinhart-Hart through three of its points meets all
-    twenty within 0.02 C, here with the slope of the table itself."""
-    slope = (ntc_ohm(temp_c + 0.5) - ntc_ohm(temp_c - 0.5)) / 1.0
-    assert abs((ntc_ohm(float(temp_c)) - ohms) / slope) < 0.02
-    (element,) = Thermistor("B8", ("a", "b"), Operating(temp_c, temp_c)).elements(OFF)
-    assert element.r_ohm == ntc_ohm(float(temp_c))
-
-
-@pytest.mark.parametrize(
-    ("percent", "supply_v", "volts"), [(0, 5.0, 0.5), (50, 5.0, 2.5), (100, 5.0, 4.5), (50, 4.75, 2.375)]
-)
-def test_ratiometric_sensor(percent, supply_v, volts):
-    """A ratiometric sensor gives 10 to 90 % of its supply: 0.5, 2.5, 4.5 V at 5.000 V (a maker-neutral page and a
-    datasheet); at 4.75 V the middle is 2.375 V, which a control unit that assumes 5.00 V takes for 46.875 %."""
-    output = Output(0.1, 0.9, (0.0, 100.0), Operating(percent, percent))
-    sensor = PressureSensor("B", ("s", "o", "r"), 0.008, 50.0, 0.01, 4.0, output)
-    op = sensor_on_5v(sensor, supply_v=supply_v)
-    assert op.volts("o") == pytest.approx(volts, abs=1e-6)
-    if supply_v == 4.75:
-        assert (op.volts("o") / 5.0 - 0.1) / 0.8 * 100 == pytest.approx(46.875, abs=1e-4)
-
-
-def test_short_circuit_of_a_pull_up():
-    """5 V through a 1 kohm pull-up into a dead short: 5 mA, 25 mW (Ohm's law)."""
-    op = network(Source("E", "v", "0", 5.0, 0.0), Resistor("R", "v", "p", 1000.0), Resistor("short", "p", "0", 0.0))
-    assert op.amps("R") == pytest.approx(5e-3)
-    assert op.drop("R") * op.amps("R") == pytest.approx(25e-3)
 
 
 # networkx --------------------------------------------------------------------------------------------------------

@@ -1,16 +1,22 @@
 """Machines and faults are values; a fault is where it was put, and an individual machine is within tolerance."""
 
+from dataclasses import replace
+
 import pytest
+from everyfault import machines, running
 
 from casekit import CircuitError
 from casekit.circuit.operating_point import solve
 from casekit.files.library import machine_file, names
 from casekit.machine import faults
 from casekit.machine.drawn import drawn
-from casekit.machine.harness import Contact, Wire
-from casekit.machine.sensors import HallSwitch, InductivePickup, Potentiometer, PressureSensor, Thermistor
+from casekit.machine.harness import Battery, Contact, Wire
+from casekit.machine.machine import Engine
+from casekit.machine.sensors import HallSwitch, InductivePickup, Operating, Potentiometer, PressureSensor, Thermistor
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
+
+every_machine = pytest.mark.parametrize("machine", machines(), ids=lambda m: m.name)
 
 
 @pytest.fixture(scope="module")
@@ -34,12 +40,15 @@ def test_the_sweeper_is_what_was_asked_for(sweeper):
     assert dead.volts("B5.4") > 4.9
 
 
-@pytest.mark.parametrize("name", names("machines"))
-def test_every_machine_is_healthy_when_drawn(name):
-    """Every supply stands at its nominal voltage, within 0.02 V, and no regulator limits."""
-    machine = drawn(machine_file(name))
-    for key in ("on", "run"):
-        op = solve(machine, State(key))
+def test_every_machine_is_looked_at():
+    assert [m.name for m in machines()] == sorted(names("machines"))
+
+
+@every_machine
+def test_every_machine_is_healthy_when_drawn(machine):
+    """Every supply stands at its nominal voltage, within 0.02 V, and no regulator limits, cranking among the states."""
+    for state in (State("on"), *running(machine)):
+        op = solve(machine, state)
         for supply in machine.all(Supply):
             assert op.piece(f"supply {supply.name}") == "regulating"
             for pin in supply.pins:
@@ -75,8 +84,9 @@ def test_injecting_returns_a_new_machine(sweeper, fault):
 
 def test_all_kinds_are_named_as_the_trade_does():
     assert faults.KINDS == (
-        "short to ground", "short to battery", "short between wires", "open", "high resistance", "sensor shorted",
-        "supply dead", "supply weak",
+        "short to ground", "short to battery", "short between wires", "leak between cavities", "open",
+        "high resistance", "crossed terminals", "sensor shorted", "sensor drifted", "sensor dead spot", "supply dead",
+        "supply weak", "drawn on the wrong splice", "splice not drawn",
     )  # fmt: skip
 
 
@@ -131,3 +141,81 @@ def test_engine_values_follow_the_key(sweeper):
     on, run = (solve(sweeper, State(key)) for key in ("on", "run"))
     assert on.volts("B9.2", "B9.3") / on.volts("B9.1", "B9.3") == pytest.approx(0.1, abs=0.002)
     assert run.volts("B9.2", "B9.3") / run.volts("B9.1", "B9.3") == pytest.approx(0.1 + 0.8 * 0.36, abs=0.002)
+
+
+# The state it is in ----------------------------------------------------------------------------------------------
+
+
+def test_the_operating_value_of_a_state():
+    """Held comes first, then load (only running), then run; with key off and cranking it is as with key on."""
+    at = Operating(10.0, 50.0, 70.0, (("boom", 90.0), ("pedal", 20.0)))
+    held = {name: frozenset({name}) for name in ("load", "boom", "pedal")}
+    assert [at.value(State(key)) for key in ("off", "on", "crank", "run")] == [10.0, 10.0, 10.0, 50.0]
+    assert at.value(State("run", held=held["load"])) == 70.0
+    assert at.value(State("on", held=held["load"])) == 10.0
+    assert at.value(State("on", held=held["boom"])) == 90.0
+    assert at.value(State("run", held=held["load"] | held["pedal"])) == 20.0
+    assert Operating(10.0, 50.0).value(State("run", held=held["load"])) == 50.0
+    assert Operating.fixed(3.0).value(State("run")) == 3.0
+
+
+def test_a_warm_machine_stays_warm_with_the_engine_stopped():
+    at = Operating(16.0, 86.0, 95.0)
+    assert [at.degrees(State(key)) for key in ("on", "run")] == [16.0, 86.0]
+    assert [at.degrees(State(key, hot=True)) for key in ("off", "on", "crank", "run")] == [86.0] * 4
+    assert at.degrees(State("run", held=frozenset({"load"}), hot=True)) == 95.0
+    assert at.shifted(2.0) == Operating(18.0, 88.0, 97.0)
+    assert Operating(1.0, 2.0, None, (("boom", 3.0),)).shifted(1.0) == Operating(2.0, 3.0, None, (("boom", 4.0),))
+
+
+@every_machine
+def test_what_operations_move_is_written_at_the_sensors(machine):
+    """Every operation moves at least one sensor's reading, in the key position it needs."""
+    for operation in machine.operations:
+        before = State(operation.needs)
+        after = replace(before, held=frozenset({operation.name}))
+        moved = [
+            p.name
+            for p in machine.all((Potentiometer, PressureSensor))
+            if p.output.share(before) != p.output.share(after)
+        ]
+        assert moved, operation.name
+
+
+def test_torque_and_speed_follow_key_and_load():
+    """Shares of the largest torque are invented; the engine turns at 200, 800 and 1800 revolutions a minute."""
+    loaded = State("run", held=frozenset({"load"}))
+    states = [State("off"), State("on"), State("crank"), State("run"), loaded]
+    assert [s.torque for s in states] == [0.0, 0.0, 0.6, 0.25, 1.0]
+    assert [s.turning for s in states] == [False, False, True, True, True]
+    assert [Engine().rpm(s) for s in states] == [0.0, 0.0, 200.0, 800.0, 1800.0]
+
+
+def test_a_state_in_words():
+    state = State("run", frozenset({"X12", "B4"}), held=frozenset({"load", "boom"}), hot=True,
+                  joined=frozenset({("X1.5", "B1.1")}))  # fmt: skip
+    assert str(state) == "key run, boom, load, warm, X1.5 joined to B1.1, B4, X12 unplugged"
+    assert str(State()) == "key off"
+
+
+@every_machine
+def test_phases_share_the_time_of_a_turn(machine):
+    """Every Hall switch faces a tooth for the share of its wheel that is tooth; a position switch as it stands."""
+    assert machine.phases(State("on")) == ((1.0, State("on")),)
+    for key in ("crank", "run"):
+        phases = machine.phases(State(key))
+        assert sum(weight for weight, _ in phases) == pytest.approx(1.0)
+        assert all(0.0 < state.phase < 1.0 for _, state in phases)
+        for hall in machine.all(HallSwitch):
+            pulls = sum(w for w, state in phases if f"{hall.name} output" in {e.name for e in hall.elements(state)})
+            expected = hall.wheel.share if hall.turns else float(hall.target)
+            assert pulls == pytest.approx(expected)
+
+
+@every_machine
+def test_the_battery_at_every_key_position(machine):
+    """Cranking pulls it between the first dip and rest; the charging system lifts it."""
+    (battery,) = machine.all(Battery)
+    emf = {key: next(iter(battery.elements(State(key)))).emf_v for key in ("off", "on", "crank", "run")}
+    assert emf["off"] == emf["on"] == battery.rest_v
+    assert battery.crank_v < emf["crank"] < battery.rest_v <= emf["run"] == battery.run_v

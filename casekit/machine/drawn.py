@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from casekit.files import schema
 from casekit.files.harness import CAVITIES, pieces
-from casekit.files.schema import CaseFile, MachineFile
-from casekit.machine import faults
+from casekit.files.schema import MachineFile
 from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
-from casekit.machine.machine import CHASSIS, ContactPoint, Machine, Part, Plug
+from casekit.machine.law import Retry
+from casekit.machine.machine import CHASSIS, ContactPoint, Engine, Machine, Operation, Part, Plug
+from casekit.machine.programmed import program
 from casekit.machine.sensors import (
     HallSwitch,
     InductivePickup,
@@ -17,7 +18,9 @@ from casekit.machine.sensors import (
     Output,
     Potentiometer,
     PressureSensor,
+    Ripple,
     Thermistor,
+    Wheel,
 )
 from casekit.machine.unit import Core, Input, Supply
 
@@ -43,36 +46,15 @@ def drawn(m: MachineFile) -> Machine:
         ),
         plus=plus,
         earth=earth,
+        engine=Engine(**m.engine.model_dump()),
+        operations=tuple(Operation(name, o.title, o.needs, o.travel_s) for name, o in m.operations.items()),
+        program=program(m),
     )
-
-
-def fault_of(case: CaseFile, machine: Machine) -> faults.Fault:
-    """The fault a case file describes, as a value."""
-    f = case.fault
-    spots = dict(machine.contact_point(f.contact).wires) if f.contact else {}
-    at = spots.get(f.place, 0.5 if f.at is None else f.at)
-    match f.kind:
-        case "short to ground":
-            return faults.ShortToGround(f.place, f.r_ohm, at)
-        case "short to battery":
-            return faults.ShortToBattery(f.place, f.r_ohm, at)
-        case "short between wires":
-            return faults.ShortBetweenWires(f.place, f.to, f.r_ohm, at, spots.get(f.to, 0.5))
-        case "open":
-            return faults.Open(f.place, at)
-        case "high resistance":
-            return faults.HighResistance(f.place, f.r_ohm, at)
-        case "sensor shorted":
-            return faults.SensorShorted(f.place, f.r_ohm)
-        case "supply dead":
-            return faults.SupplyDead(f.place)
-        case _:
-            return faults.SupplyWeak(f.place, f.limit_a)
 
 
 def _parts(m: MachineFile, plus: str, earth: str) -> Iterator[Part]:
     unit, used = m.control_unit, _used(m)
-    yield Battery(m.battery.name, plus, earth, m.battery.rest_v, m.battery.run_v, m.battery.r_ohm)
+    yield Battery(m.battery.name, plus, earth, m.battery.rest_v, m.battery.run_v, m.battery.r_ohm, m.battery.crank_v)
     for name, fuse in m.fuses.items():
         yield Path(name, f"{name}.1", f"{name}.2", fuse.r_ohm)
     key = m.key_switch.name
@@ -96,11 +78,12 @@ def _parts(m: MachineFile, plus: str, earth: str) -> Iterator[Part]:
     )
     for name, s in unit.supplies.items():
         pins = tuple(f"{p}m" for p in s.pins)
+        retry = Retry("current limit", s.on_s, s.off_s) if s.protection == "retry" else None
         yield Supply(name, unit.name, pins, s.nominal_v, s.nominal_v, s.tolerance, s.r_ohm, s.limit_a, s.short_a,
-                     s.dropout_v)  # fmt: skip
+                     s.dropout_v, out_f=s.out_f, retry=retry)  # fmt: skip
     for pin, i in unit.inputs.items():
         pull = i.pull_up_ohm or i.pull_down_ohm or PULL_DOWN_OHM
-        yield Input(f"input {pin}", unit.name, f"{pin}m", pull, i.pull_up_ohm is not None, i.clamp_ohm)
+        yield Input(f"input {pin}", unit.name, f"{pin}m", pull, i.pull_up_ohm is not None, i.filter_ohm, i.filter_f)
     for name, sensor in m.sensors.items():
         pins = [f"{name}.{k}" for k in range(1, CAVITIES[sensor.type] + 1)]
         for pin in pins:
@@ -111,25 +94,37 @@ def _parts(m: MachineFile, plus: str, earth: str) -> Iterator[Part]:
 def _sensor(name: str, s: schema.AnySensor, pins: list[str]) -> Iterator[Part]:
     match s:
         case schema.Potentiometer():
-            yield Potentiometer(name, tuple(pins), s.track_ohm, s.wiper_ohm, Output(s.low, s.high, s.range, _at(s)))
+            yield Potentiometer(name, tuple(pins), s.track_ohm, s.wiper_ohm, _output(s, s.low, s.high))
         case schema.DoublePotentiometer():
-            first = Output(s.low, s.high, s.range, _at(s))
-            second = Output(s.low2, s.high2, s.range, _at(s))
+            first, second = _output(s, s.low, s.high), _output(s, s.low2, s.high2)
             yield Potentiometer(f"{name} track 1", tuple(pins[:3]), s.track_ohm, s.wiper_ohm, first)
             yield Potentiometer(f"{name} track 2", tuple(pins[3:]), s.track_ohm, s.wiper_ohm, second)
         case schema.PressureSensor():
             yield PressureSensor(name, tuple(pins), s.draw_a, s.out_ohm, s.out_limit_a, s.brown_out_v,
-                                 Output(s.low, s.high, s.range, _at(s)))  # fmt: skip
+                                 _output(s, s.low, s.high))  # fmt: skip
         case schema.HallSwitch():
-            yield HallSwitch(name, tuple(pins), s.draw_a, s.on_ohm, s.out_limit_a, s.brown_out_v, s.target)
+            yield HallSwitch(name, tuple(pins), s.draw_a, s.on_ohm, s.out_limit_a, s.brown_out_v, s.target, _wheel(s),
+                             s.role)  # fmt: skip
         case schema.Thermistor():
             yield Thermistor(name, tuple(pins), _at(s))
+        case schema.Platinum():
+            yield Thermistor(name, tuple(pins), _at(s), s.r0_ohm)
         case schema.InductivePickup():
-            yield InductivePickup(name, tuple(pins), s.coil_ohm)
+            yield InductivePickup(name, tuple(pins), s.coil_ohm, 0.0, _wheel(s), s.volts_at_1000_rpm, s.role)
 
 
-def _at(sensor: schema.Ranged | schema.Thermistor) -> Operating:
-    return Operating(sensor.at.on, sensor.at.run)
+def _at(sensor: schema.Ranged | schema.Thermistor | schema.Platinum) -> Operating:
+    at = sensor.at
+    return Operating(at.on, at.run, at.load, tuple(at.held.items()))
+
+
+def _output(sensor: schema.Ranged, low: float, high: float) -> Output:
+    ripple = Ripple(sensor.ripple.amount, sensor.ripple.per_rev) if sensor.ripple else None
+    return Output(low, high, sensor.range, _at(sensor), ripple)
+
+
+def _wheel(sensor: schema.HallSwitch | schema.InductivePickup) -> Wheel:
+    return Wheel(**sensor.wheel.model_dump())
 
 
 def _used(m: MachineFile) -> set[str]:

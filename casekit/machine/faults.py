@@ -7,7 +7,8 @@ from typing import ClassVar
 
 from casekit.error import CircuitError, hint
 from casekit.machine.harness import Contact, Path, Wire
-from casekit.machine.machine import CHASSIS, Machine
+from casekit.machine.machine import CHASSIS, Machine, Plug
+from casekit.machine.sensors import Potentiometer, PressureSensor
 from casekit.machine.unit import Supply
 
 
@@ -22,7 +23,7 @@ class ShortToGround:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with the short in it."""
-        machine, node = _tap(machine, self.place, self.at)
+        machine, node = tapped(machine, self.place, self.at)
         return machine.added(Path(f"{self.kind} {self.place}", node, CHASSIS, self.r_ohm))
 
 
@@ -37,7 +38,7 @@ class ShortToBattery:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with the short in it."""
-        machine, node = _tap(machine, self.place, self.at)
+        machine, node = tapped(machine, self.place, self.at)
         return machine.added(Path(f"{self.kind} {self.place}", machine.plus, node, self.r_ohm))
 
 
@@ -54,8 +55,10 @@ class ShortBetweenWires:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with the short in it."""
-        machine, first = _tap(machine, self.place, self.at)
-        machine, second = _tap(machine, self.to, self.at_to)
+        if self.place == self.to:
+            raise CircuitError(f"{self.place} cannot touch itself; name another wire that it touches.")
+        machine, first = tapped(machine, self.place, self.at)
+        machine, second = tapped(machine, self.to, self.at_to)
         return machine.added(Path(f"{self.kind} {self.place} {self.to}", first, second, self.r_ohm))
 
 
@@ -69,11 +72,11 @@ class Open:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with that connection gone."""
-        part = _wire_or_contact(machine, self.place, self.at)
-        if isinstance(part, Contact):
-            return machine.replaced(part)
-        left, right = part.cut(self.at)
-        return machine.replaced(part, left, replace(right, a=right.a + "'"))
+        contact = _contact(machine, self.place)
+        if contact is not None:
+            return machine.replaced(contact)
+        machine, _, right = _cut(machine, self.place, self.at)
+        return machine.replaced(right, replace(right, a=right.a + "'"))
 
 
 @dataclass(frozen=True)
@@ -87,13 +90,13 @@ class HighResistance:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with that resistance in series."""
-        part = _wire_or_contact(machine, self.place, self.at)
-        if isinstance(part, Contact):
-            return machine.replaced(part, replace(part, r_ohm=part.r_ohm + self.r_ohm))
-        left, right = part.cut(self.at)
+        contact = _contact(machine, self.place)
+        if contact is not None:
+            return machine.replaced(contact, replace(contact, r_ohm=contact.r_ohm + self.r_ohm))
+        machine, _, right = _cut(machine, self.place, self.at)
         far = replace(right, a=right.a + "'")
-        bridge = Path(f"{self.kind} {self.place}", left.b, far.a, self.r_ohm)
-        return machine.replaced(part, left, bridge, far)
+        bridge = Path(f"{self.kind} {self.place}", right.a, far.a, self.r_ohm)
+        return machine.replaced(right, bridge, far)
 
 
 @dataclass(frozen=True)
@@ -106,10 +109,7 @@ class SensorShorted:
 
     def applied(self, machine: Machine) -> Machine:
         """The machine with the short inside the sensor."""
-        plug = machine.plug(self.place)
-        if plug is None or plug.kind != "sensor":
-            known = [p.name for p in machine.plugs if p.kind == "sensor"]
-            raise CircuitError(f"{self.place} is not a sensor of {machine.name}.{hint(self.place, known)}")
+        plug = _sensor(machine, self.place)
         last = 2 if len(plug.device) >= 3 else 1
         return machine.added(Path(f"{self.kind} {self.place}", plug.device[0], plug.device[last], self.r_ohm))
 
@@ -142,33 +142,219 @@ class SupplyWeak:
         return machine.replaced(supply, replace(supply, limit_a=self.limit_a, short_a=short))
 
 
-Fault = (
-    ShortToGround | ShortToBattery | ShortBetweenWires | Open | HighResistance | SensorShorted | SupplyDead | SupplyWeak
-)
+@dataclass(frozen=True)
+class LeakBetweenCavities:
+    """Water in a connector joins two of its cavities through `r_ohm`."""
 
-KINDS = tuple(
-    kind.kind
-    for kind in (
-        ShortToGround, ShortToBattery, ShortBetweenWires, Open, HighResistance, SensorShorted, SupplyDead, SupplyWeak
-    )
+    kind: ClassVar[str] = "leak between cavities"
+    place: str
+    to: str
+    r_ohm: float
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine with the wet path in it."""
+        (first, _), (second, _) = _two_cavities(machine, self.place, self.to)
+        return machine.added(Path(f"{self.kind} {self.place} {self.to}", first, second, self.r_ohm))
+
+
+@dataclass(frozen=True)
+class CrossedTerminals:
+    """Two terminals of a connector stand in each other's cavity: their wires change places.
+
+    At an in-line connector it is the half away from the control unit that is wrong, elsewhere the harness side.
+    """
+
+    kind: ClassVar[str] = "crossed terminals"
+    place: str
+    to: str
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine with the two wires exchanged."""
+        pair = _two_cavities(machine, self.place, self.to)
+        inline = machine.plug(_connector(self.place)).kind == "in-line"
+        a, b = (device if inline else harness for harness, device in pair)
+        other = {a: b, b: a}
+        for wire in machine.all(Wire):
+            moved = replace(wire, a=other.get(wire.a, wire.a), b=other.get(wire.b, wire.b))
+            machine = machine.replaced(wire, moved) if moved != wire else machine
+        return machine
+
+
+@dataclass(frozen=True)
+class SensorDrifted:
+    """A ranged sensor's output is off by `drift`, a share of its supply (the first track of two)."""
+
+    kind: ClassVar[str] = "sensor drifted"
+    place: str
+    drift: float
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine with that sensor off."""
+        part = _ranged(machine, self.place)
+        return machine.replaced(part, replace(part, output=part.output.drifted(self.drift)))
+
+
+@dataclass(frozen=True)
+class SensorDeadSpot:
+    """A potentiometer's track is worn through in the `span` of its travel (0 to 1; the first track of two)."""
+
+    kind: ClassVar[str] = "sensor dead spot"
+    place: str
+    span: tuple[float, float]
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine with that track worn."""
+        part = _ranged(machine, self.place)
+        if not isinstance(part, Potentiometer):
+            raise CircuitError(f"{self.place} of {machine.name} has no track that could wear; name a potentiometer.")
+        if not 0 <= self.span[0] < self.span[1] <= 1:
+            raise CircuitError(
+                f"the dead spot of {self.place} runs from {self.span[0]:g} to {self.span[1]:g}; give two shares of its "
+                "travel between 0 and 1, the smaller first."
+            )
+        return machine.replaced(part, replace(part, dead=self.span))
+
+
+@dataclass(frozen=True)
+class DrawnOnWrongSplice:
+    """The drawing is wrong: the end of wire `place` nearer the control unit is really at the splice `to`."""
+
+    kind: ClassVar[str] = "drawn on the wrong splice"
+    place: str
+    to: str
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine as it really is."""
+        wire, splices = _whole_wire(machine, self.place), _splices(machine)
+        if wire.a not in splices:
+            raise CircuitError(f"wire {self.place} is not drawn at a splice but at {wire.a}; name a wire that is.")
+        if self.to not in splices:
+            raise CircuitError(f"{self.to} is not a splice of {machine.name}.{hint(self.to, splices)}")
+        return machine.replaced(wire, replace(wire, a=self.to))
+
+
+@dataclass(frozen=True)
+class SpliceNotDrawn:
+    """The drawing is wrong: wire `place` really starts from a splice in the wire `to`, `at_to` along it."""
+
+    kind: ClassVar[str] = "splice not drawn"
+    place: str
+    to: str
+    at_to: float = 0.5
+
+    def applied(self, machine: Machine) -> Machine:
+        """The machine as it really is."""
+        if self.place == self.to:
+            raise CircuitError(f"{self.place} cannot start from itself; name the wire it really starts from.")
+        _whole_wire(machine, self.to)
+        machine, node = tapped(machine, self.to, self.at_to)
+        wire = _whole_wire(machine, self.place)
+        return machine.replaced(wire, replace(wire, a=node))
+
+
+Fault = (
+    ShortToGround | ShortToBattery | ShortBetweenWires | LeakBetweenCavities | Open | HighResistance | CrossedTerminals
+    | SensorShorted | SensorDrifted | SensorDeadSpot | SupplyDead | SupplyWeak | DrawnOnWrongSplice | SpliceNotDrawn
 )  # fmt: skip
 
-
-def _wire_or_contact(machine: Machine, place: str, at: float) -> Wire | Contact:
-    """The wire part around `at`, or the contact of a cavity."""
-    for part in machine.parts:
-        if part.name == place and isinstance(part, Contact):
-            return part
-        if part.name == place and isinstance(part, Wire) and part.start <= at <= part.stop:
-            return part
-    known = [p.name for p in machine.all((Wire, Contact))]
-    raise CircuitError(f"{place} is not a wire or a cavity of {machine.name}.{hint(place, known)}")
+KINDS = tuple(kind.kind for kind in Fault.__args__)
+SENSOR_KINDS = (SensorShorted.kind, SensorDrifted.kind, SensorDeadSpot.kind)
+SUPPLY_KINDS = (SupplyDead.kind, SupplyWeak.kind)
+DRAWING_KINDS = (DrawnOnWrongSplice.kind, SpliceNotDrawn.kind)
 
 
-def _tap(machine: Machine, place: str, at: float) -> tuple[Machine, str]:
-    """The machine with a node at this place, and the node: a wire is cut in two there, a cavity has one already."""
-    part = _wire_or_contact(machine, place, at)
-    if isinstance(part, Contact):
-        return machine, part.a
+def _sensor(machine: Machine, place: str) -> Plug:
+    plug = machine.plug(place)
+    if plug is None or plug.kind != "sensor":
+        known = [p.name for p in machine.plugs if p.kind == "sensor"]
+        raise CircuitError(f"{place} is not a sensor of {machine.name}.{hint(place, known)}")
+    return plug
+
+
+def _ranged(machine: Machine, place: str) -> Potentiometer | PressureSensor:
+    """The ranged sensor at this place; the first track of a double potentiometer."""
+    kinds = (Potentiometer, PressureSensor)
+    found = [p for p in machine.all(kinds) if p.name in (place, f"{place} track 1")]
+    if not found:
+        raise CircuitError(
+            f"{place} is not a potentiometer or pressure sensor of {machine.name}."
+            f"{hint(place, [p.name.split()[0] for p in machine.all(kinds)])}"
+        )
+    return found[0]
+
+
+def _connector(cavity: str) -> str:
+    return cavity.rpartition(".")[0]
+
+
+def _ends(machine: Machine, cavity: str) -> tuple[str, str] | None:
+    """The harness terminal of a cavity and the one behind it, whether or not they touch; None if there is none."""
+    plug = machine.plug(_connector(cavity))
+    if plug is None:
+        return None
+    terminal = f"{cavity}f" if plug.kind == "in-line" else cavity
+    return next((pair for pair in zip(plug.harness, plug.device, strict=True) if pair[0] == terminal), None)
+
+
+def _two_cavities(machine: Machine, place: str, to: str) -> list[tuple[str, str]]:
+    """The ends of two different cavities of one connector."""
+    found = []
+    for cavity in (place, to):
+        ends = _ends(machine, cavity)
+        if ends is None:
+            known = [c.name for c in machine.all(Contact)]
+            raise CircuitError(f"{cavity} is not a wired cavity of {machine.name}.{hint(cavity, known)}")
+        found.append(ends)
+    if place == to or _connector(place) != _connector(to):
+        raise CircuitError(f"{place} and {to} are not two cavities of one connector; name two of the same one.")
+    return found
+
+
+def _contact(machine: Machine, place: str) -> Contact | None:
+    """The contact of a cavity; None when the place is a wire."""
+    for contact in machine.all(Contact):
+        if contact.name == place:
+            return contact
+    if _ends(machine, place):
+        raise CircuitError(f"the terminals of {place} do not touch already; put the second fault at another place.")
+    return None
+
+
+def _whole_wire(machine: Machine, place: str) -> Wire:
+    """The part of a wire nearest the control unit."""
+    for wire in machine.all(Wire):
+        if wire.name == place and wire.start == 0:
+            return wire
+    raise CircuitError(f"{place} is not a wire of {machine.name}.{hint(place, [w.name for w in machine.all(Wire)])}")
+
+
+def _splices(machine: Machine) -> set[str]:
+    ends = {end for wire in machine.all(Wire) for end in (wire.a, wire.b)}
+    return {end for end in ends if "." not in end and "@" not in end} - {stud for stud, _ in machine.studs}
+
+
+def _cut(machine: Machine, place: str, at: float) -> tuple[Machine, Wire, Wire]:
+    """The machine with a wire in two parts at `at`, and these; where it is in two already, it stays so."""
+    parts = [wire for wire in machine.all(Wire) if wire.name == place]
+    if not parts:
+        known = [p.name for p in machine.all((Wire, Contact))]
+        raise CircuitError(f"{place} is not a wire or a cavity of {machine.name}.{hint(place, known)}")
+    if not 0 <= at <= 1:
+        raise CircuitError(f"{at:g} is not a place along {place}; give a share of its length between 0 and 1.")
+    lefts, rights = [w for w in parts if w.stop == at], [w for w in parts if w.start == at]
+    if lefts and rights:
+        return machine, lefts[0], rights[-1]
+    part = next(wire for wire in parts if wire.start <= at <= wire.stop)
     left, right = part.cut(at)
-    return machine.replaced(part, left, right), left.b
+    return machine.replaced(part, left, right), left, right
+
+
+def tapped(machine: Machine, place: str, at: float) -> tuple[Machine, str]:
+    """The machine with a node at this place, and the node: a wire is cut in two there, a cavity has one already.
+
+    At a break it is the end nearer the control unit.
+    """
+    if ends := _ends(machine, place):
+        return machine, ends[0]
+    machine, left, _ = _cut(machine, place, at)
+    return machine, left.b

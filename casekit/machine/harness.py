@@ -89,7 +89,7 @@ class Path:
 
 @dataclass(frozen=True)
 class KeySwitch:
-    """Closed in `on` and `run`."""
+    """Closed in every position but `off`."""
 
     name: str
     a: str
@@ -104,7 +104,11 @@ class KeySwitch:
 
 @dataclass(frozen=True)
 class Battery:
-    """Battery with charging: `rest_v` with the engine stopped, `run_v` while it runs, behind `r_ohm`."""
+    """Battery with charging: `rest_v` with the engine stopped, `run_v` while it runs, behind `r_ohm`.
+
+    The starter pulls it down to `crank_v` at the first compression; while cranking it stays about a third of
+    the way back up (shape: common practice, no source).
+    """
 
     name: str
     plus: str
@@ -112,7 +116,14 @@ class Battery:
     rest_v: float
     run_v: float
     r_ohm: float
+    crank_v: float = 9.6
+
+    @property
+    def cranking_v(self) -> float:
+        """The mean while the starter turns."""
+        return self.crank_v + 0.35 * (self.rest_v - self.crank_v)
 
     def elements(self, state: State) -> Iterator[Element]:
         """One source, plus against minus."""
-        yield Source(self.name, self.plus, self.minus, self.run_v if state.key == "run" else self.rest_v, self.r_ohm)
+        emf = {"run": self.run_v, "crank": self.cranking_v}.get(state.key, self.rest_v)
+        yield Source(self.name, self.plus, self.minus, emf, self.r_ohm)

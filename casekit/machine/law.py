@@ -1,4 +1,4 @@
-"""The three laws every part is made of: resistor, source, valve.
+"""The four laws every part is made of: resistor, source, valve, capacitor; and how they may change with time.
 
 In: terminals and values. Out: frozen elements for the circuit floor. Sign: a current is positive when it
 flows through the element from `a` to `b`; a voltage is that of `a` against `b`.
@@ -31,6 +31,16 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Capacitor:
+    """i = C d(v_a - v_b)/dt. At rest it carries nothing."""
+
+    name: str
+    a: str
+    b: str
+    farad: float
+
+
+@dataclass(frozen=True)
 class Cap:
     """One upper limit of a valve's current: i = (sum of k·v - e) / r, with k per node in `volts`."""
 
@@ -55,6 +65,20 @@ class Gate:
 
 
 @dataclass(frozen=True)
+class Retry:
+    """A valve that shuts for `off_s` after it has stood at its cap `label` for `on_s`, and tries again."""
+
+    label: str
+    on_s: float
+    off_s: float
+
+    @property
+    def duty(self) -> float:
+        """Share of the time it conducts while the overload lasts."""
+        return self.on_s / (self.on_s + self.off_s)
+
+
+@dataclass(frozen=True)
 class Valve:
     """One-way, limited current from `a` to `b`: i = max(0, min over caps).
 
@@ -69,6 +93,25 @@ class Valve:
     caps: tuple[Cap, ...]
     gate: Gate | None = None
     rest: int = 0
+    retry: Retry | None = None
 
 
-Element = Resistor | Source | Valve
+Element = Resistor | Source | Valve | Capacitor
+
+
+@dataclass(frozen=True)
+class Changing:
+    """Elements that change at known times: `forms[order[k]]` is in force from `starts[k]` (second, ascending)."""
+
+    forms: tuple[tuple[Element, ...], ...]
+    starts: tuple[float, ...]
+    order: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Driven:
+    """A source whose emf follows straight lines between `volts` at `times` (second), constant outside them."""
+
+    source: Source
+    times: tuple[float, ...]
+    volts: tuple[float, ...]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from casekit.error import CircuitError, hint
 from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
-from casekit.machine.law import Element
+from casekit.machine.law import Element, Resistor
+from casekit.machine.program import Program
 from casekit.machine.sensors import (
     HallSwitch,
     InductivePickup,
@@ -20,7 +23,7 @@ from casekit.machine.sensors import (
     Sensor,
     Thermistor,
 )
-from casekit.machine.state import State
+from casekit.machine.state import LOAD, State
 from casekit.machine.unit import Core, Input, Supply
 
 if TYPE_CHECKING:
@@ -29,6 +32,10 @@ if TYPE_CHECKING:
 Part = Wire | Contact | Path | KeySwitch | Battery | Core | Supply | Input | Sensor
 
 CHASSIS = "chassis"
+JUMPER_OHM = 0.02  # leads and clips of a jumper; common practice, no source
+
+
+NO_PROGRAM = Program()
 
 
 @dataclass(frozen=True)
@@ -59,11 +66,38 @@ class ContactPoint:
 
 
 @dataclass(frozen=True)
+class Engine:
+    """Speeds in revolutions a minute, and the number of cylinders."""
+
+    crank_rpm: float = 200.0
+    idle_rpm: float = 800.0
+    load_rpm: float = 1800.0
+    cylinders: int = 4
+
+    def rpm(self, state: State) -> float:
+        """The speed in this state; zero with the engine stopped."""
+        if state.key == "run":
+            return self.load_rpm if LOAD in state.held else self.idle_rpm
+        return self.crank_rpm if state.key == "crank" else 0.0
+
+
+@dataclass(frozen=True)
+class Operation:
+    """Something the operator can hold: `needs` is the key position, `travel_s` how long it takes to get there."""
+
+    name: str
+    title: str
+    needs: str
+    travel_s: float
+
+
+@dataclass(frozen=True)
 class Machine:
     """Parts and places of one machine.
 
     `studs` are terminals that are always reachable (ground studs, battery posts, fuse and key switch ends) with their
-    access minutes; `earth` is the battery's negative post, the zero of all voltages.
+    access minutes; `earth` is the battery's negative post, the zero of all voltages; `program` is what the control
+    unit was programmed to expect.
     """
 
     name: str
@@ -74,17 +108,30 @@ class Machine:
     contact_points: tuple[ContactPoint, ...]
     plus: str
     earth: str
+    engine: Engine = Engine()
+    operations: tuple[Operation, ...] = ()
+    program: Program = NO_PROGRAM
 
     def elements(self, state: State) -> Iterator[Element]:
-        """Everything that conducts in this state."""
+        """Everything that conducts in this state, jumpers included."""
         for part in self.parts:
             yield from part.elements(state)
+        for a, b in sorted(state.joined):
+            yield Resistor(f"jumper {a} {b}", a, b, JUMPER_OHM)
 
-    def phases(self, state: State) -> tuple[State, ...]:
-        """The states a dc meter averages over: both target phases while Hall targets turn, else the state itself."""
-        if state.key == "run" and any(isinstance(p, HallSwitch) for p in self.parts):
-            return replace(state, phase=0), replace(state, phase=1)
-        return (state,)
+    def phases(self, state: State) -> tuple[tuple[float, State], ...]:
+        """The states a dc meter averages over, each with its share of the time: one for every number of Hall switches
+        that face a tooth while wheels turn, else the state itself.
+
+        Every switch faces a tooth for its own share of the time; that those with the larger share face one whenever
+        the others do is a choice of this model, and matters little: they hardly see each other.
+        """
+        halls = [p for p in self.parts if isinstance(p, HallSwitch) and p.turns]
+        shares = {p.wheel.share for p in halls} if state.turning else set()
+        if not shares:
+            return ((1.0, state),)
+        steps = sorted({0.0, 1.0, *(1 - share for share in shares)})
+        return tuple((b - a, replace(state, phase=(a + b) / 2)) for a, b in pairwise(steps))
 
     def with_fault(self, fault: Fault) -> Machine:
         """A new machine in which `fault` is present; this one stays as it is."""
@@ -115,13 +162,19 @@ class Machine:
 
     def reachable(self, state: State) -> list[str]:
         """Points a lead can reach: harness terminals, bare pins of what is unplugged, both halves of an in-line
-        connector, and the studs. Not: splices, and wire under tape."""
+        connector, the studs, and what has been laid bare. Not: splices, and wire under tape."""
         points: list[str] = []
         for plug in self.plugs:
             points += plug.harness
             if plug.kind == "in-line" or plug.name in state.unplugged:
                 points += plug.device
-        return points + [name for name, _ in self.studs]
+        return points + [name for name, _ in self.studs] + sorted(state.bared)
+
+    def splices(self) -> list[str]:
+        """Names of the splices: nodes where only wires meet, and more than two of them."""
+        ends = Counter(end for wire in self.all(Wire) for end in (wire.a, wire.b))
+        known = {end for plug in self.plugs for end in (*plug.harness, *plug.device)} | {name for name, _ in self.studs}
+        return [end for end, count in ends.items() if count > 1 and end not in known]
 
     def plug(self, name: str) -> Plug | None:
         """The connector of this name, or None."""
@@ -162,7 +215,7 @@ class Machine:
                     return replace(part, draw_a=part.draw_a * near(0.05))
                 case Thermistor():
                     shift = rng.uniform(-1, 1)
-                    return replace(part, at=replace(part.at, on=part.at.on + shift, run=part.at.run + shift))
+                    return replace(part, at=part.at.shifted(shift))
                 case InductivePickup():
                     return replace(part, coil_ohm=part.coil_ohm * near(0.05))
             return part

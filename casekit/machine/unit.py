@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from casekit.machine.law import Cap, Element, Resistor, Valve
+from casekit.machine.law import Cap, Capacitor, Element, Resistor, Retry, Valve
 from casekit.machine.state import State
 
 TRACE_OHM = 0.01  # a board trace with its pin; invented, of the usual size
-DIODE_V = 0.6
+DIODE_V, DIODE_OHM = 0.6, 10.0
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,10 @@ class Core:
 class Supply:
     """A regulated sensor supply (the standard's sensor reference voltage).
 
-    Regulates `set_v` behind `r_ohm` until `limit_a`. Beyond it holds the current (constant-current) or folds it back
-    towards `short_a` in proportion to the output voltage. With too little input it follows the input less `dropout_v`.
-    It cannot take current in: fed from outside it is blocked, and the output rises with what feeds it.
+    Regulates `set_v` behind `r_ohm` until `limit_a`. Beyond it holds the current (constant-current), folds it back
+    towards `short_a` in proportion to the output voltage, or shuts off and retries (`retry`). With too little input it
+    follows the input less `dropout_v`. It cannot take current in: fed from outside it is blocked, and the output rises
+    with what feeds it.
     """
 
     name: str
@@ -60,15 +61,23 @@ class Supply:
     dropout_v: float
     alive: bool = True
     sense_ohm: float = 20_000.0
+    out_f: float = 4.7e-6
+    retry: Retry | None = None
+
+    @property
+    def inside(self) -> str:
+        """The node the control unit measures: inside, before its pin."""
+        return f"{self.unit}.{self.name}"
 
     def elements(self, state: State) -> Iterator[Element]:
         """The pass transistor, the feedback divider and a trace to every pin."""
-        rail, gnd, out = f"{self.unit}.rail", f"{self.unit}.gnd", f"{self.unit}.{self.name}"
+        rail, gnd, out = f"{self.unit}.rail", f"{self.unit}.gnd", self.inside
         if self.alive:
             caps = regulator_caps(
                 rail, out, gnd, self.set_v, self.r_ohm, self.dropout_v, self.limit_a, self.short_a, self.nominal_v
             )
-            yield Valve(f"supply {self.name}", rail, out, caps)
+            yield Valve(f"supply {self.name}", rail, out, caps, retry=self.retry)
+        yield Capacitor(f"supply {self.name} capacitor", out, gnd, self.out_f)
         yield Resistor(f"supply {self.name} divider", out, gnd, self.sense_ohm)
         for pin in self.pins:
             yield Resistor(f"supply {self.name} trace {pin}", out, pin, TRACE_OHM)
@@ -76,23 +85,32 @@ class Supply:
 
 @dataclass(frozen=True)
 class Input:
-    """An input pin: one pull resistor, and clamp diodes to the logic supply and to ground behind `clamp_ohm`."""
+    """An input pin: one pull resistor, then `filter_ohm` to the node the converter measures, with `filter_f` to ground
+    and clamp diodes to the logic supply and to ground."""
 
     name: str
     unit: str
     pin: str
     pull_ohm: float
     pull_up: bool
-    clamp_ohm: float
+    filter_ohm: float
+    filter_f: float = 1e-7
+
+    @property
+    def inside(self) -> str:
+        """The node the converter measures."""
+        return f"{self.name} inside"
 
     def elements(self, state: State) -> Iterator[Element]:
-        """Pull resistor and two clamps."""
-        gnd, vcc = f"{self.unit}.gnd", f"{self.unit}.vcc"
+        """Pull resistor, filter and two clamps."""
+        gnd, vcc, inside = f"{self.unit}.gnd", f"{self.unit}.vcc", self.inside
         yield Resistor(f"{self.name} pull", self.pin, vcc if self.pull_up else gnd, self.pull_ohm)
-        high = Cap("clamp", ((self.pin, 1.0), (vcc, -1.0)), self.clamp_ohm, DIODE_V)
-        low = Cap("clamp", ((gnd, 1.0), (self.pin, -1.0)), self.clamp_ohm, DIODE_V)
-        yield Valve(f"{self.name} upper clamp", self.pin, vcc, (high,), rest=-1)
-        yield Valve(f"{self.name} lower clamp", gnd, self.pin, (low,), rest=-1)
+        yield Resistor(f"{self.name} filter", self.pin, inside, self.filter_ohm)
+        yield Capacitor(f"{self.name} capacitor", inside, gnd, self.filter_f)
+        high = Cap("clamp", ((inside, 1.0), (vcc, -1.0)), DIODE_OHM, DIODE_V)
+        low = Cap("clamp", ((gnd, 1.0), (inside, -1.0)), DIODE_OHM, DIODE_V)
+        yield Valve(f"{self.name} upper clamp", inside, vcc, (high,), rest=-1)
+        yield Valve(f"{self.name} lower clamp", gnd, inside, (low,), rest=-1)
 
 
 def regulator_caps(
