@@ -12,7 +12,7 @@ from casekit.files.harness import pieces
 from casekit.teaching.drawing import drawing, full_sheet
 from casekit.teaching.sheet import along
 
-MACHINES = Path(__file__).parents[1] / "scenarios" / "machines"
+FILES = sorted((Path(__file__).parents[1] / "scenarios" / "machines").glob("*.yaml"))
 FEED = [
     {"wire": "W1", "path": ["F1.1", "G1.+"], "length_m": 1, "colour": "red"},
     {"wire": "W2", "path": ["S1.1", "F1.2"], "length_m": 1, "colour": "red"},
@@ -29,7 +29,8 @@ def odd(tmp_path, sensors, runs, unit, connectors=(), points=None, feed=FEED):
         path = run.split()
         wires.append({"wire": f"W{k}", "path": path, "length_m": [1.0] * (len(path) - 1), "colour": "violet/white"})
     ends = {end for wire in wires for end in wire["path"]}
-    extra = {"thermistor": {"at": {"on": 20, "run": 80}}, "hall": {}, "inductive": {}}
+    warm = {"at": {"on": 20, "run": 80}}
+    extra = {"thermistor": warm, "platinum": warm, "hall": {}, "inductive": {"role": "speed"}}
     ranged = {"unit": "bar", "range": [0, 10], "at": {"on": 1, "run": 2}}
     data = {
         "machine": "odd",
@@ -64,8 +65,8 @@ def pins(supplies=("X1.5",), returns=("X1.6",), inputs=(), **more):
     }
 
 
-def sweeper(tmp_path):
-    return read_machine(MACHINES / "street-sweeper.yaml")
+def sweeper():
+    return read_machine(next(path for path in FILES if path.stem == "street-sweeper"))
 
 
 def smallest(tmp_path):
@@ -120,12 +121,25 @@ def spliced_feed(tmp_path):
     return odd(tmp_path, {"B1": "double potentiometer"}, runs, unit, ["X11", "X15"], points, feed)
 
 
-ALL = [sweeper, smallest, one_connector, two_way_connectors, changing_sides, spliced_feed]
+def both_thermometers(tmp_path):
+    """Thermistor, platinum thermometer and pick-up, each on either side of the control unit."""
+    kinds = {f"B{k}": kind for k, kind in enumerate(["thermistor", "platinum", "inductive"] * 2, 1)}
+    runs = ["X1.5 GND1", "X1.6 SP1", "X2.6 SP2"]
+    runs += [run for k in range(1, 4) for run in (f"X1.{k + 9} B{k}.1", f"SP1 B{k}.2")]
+    runs += [run for k in range(4, 7) for run in (f"X2.{k + 9} B{k}.1", f"SP2 B{k}.2")]
+    inputs = [f"X1.{k}" for k in (10, 11, 12)] + [f"X2.{k}" for k in (13, 14, 15)]
+    unit = pins(["X1.3"], ["X1.5", "X1.6", "X2.6"], inputs)
+    unit["connectors"] = {"X1": {"cavities": 20}, "X2": {"cavities": 20}}
+    return odd(tmp_path, kinds, runs, unit)
 
 
-@pytest.fixture(params=ALL, ids=lambda f: f.__name__)
+ODD = [smallest, one_connector, two_way_connectors, changing_sides, spliced_feed, both_thermometers]
+
+
+@pytest.fixture(params=[*FILES, *ODD], ids=lambda f: getattr(f, "stem", None) or f.__name__)
 def machine(request, tmp_path):
-    return request.param(tmp_path)
+    """Every machine of the scenarios folder, and odd ones made to be hard to draw."""
+    return read_machine(request.param) if isinstance(request.param, Path) else request.param(tmp_path)
 
 
 def texts(svg):
@@ -233,9 +247,10 @@ def test_contact_points_lie_on_their_wires(machine):
         )
 
 
-def test_legible_on_a4():
-    """5.5 pt or more on A4 landscape, colours written in full, for a machine of the usual size."""
-    sheet = full_sheet(sweeper(None))
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_legible_on_a4(path):
+    """5.5 pt or more on A4 landscape, colours written in full, for every machine of the kit."""
+    sheet = full_sheet(read_machine(path))
     assert min(label.size for label in every_label(sheet)) * sheet.a4_scale >= 5.5
     assert not [label.text for label in sheet.labels if "…" in label.text]
 
@@ -245,16 +260,45 @@ def test_same_file_same_drawing(machine):
 
 
 def test_svg_says_what_it_is():
-    root = ET.fromstring(drawing(sweeper(None)))
+    root = ET.fromstring(drawing(sweeper()))
     assert root.get("role") == "img"
     assert root.get("viewBox").startswith("0 0 ")
     assert root[0].tag.endswith("title")
     assert root[0].text == "Wiring drawing: Compact street sweeper"
 
 
+def test_every_two_wire_sensor_has_a_symbol_of_its_own(tmp_path):
+    """A thermistor, a platinum thermometer and a pick-up differ in their lines or in a word, on either side."""
+    machine = both_thermometers(tmp_path)
+    sheet = full_sheet(machine)
+    lines = [
+        [tuple(map(float, point.split(","))) for point in shape.get("d").replace("M", "").split("L")]
+        for shape in ET.fromstring(drawing(machine)).iter("{http://www.w3.org/2000/svg}path")
+    ]
+    for side in (-1, 1):
+        symbols = {}
+        for box in sheet.boxes:
+            if box.side == side:
+                inside = [q for q in lines if all(box.x0 < x < box.x1 and box.y0 < y < box.y1 for x, y in q)]
+                words = [q.text for q in sheet.labels if box.x0 < q.x < box.x1 and box.y0 < q.y < box.y1]
+                moved = sorted(tuple((round(x - box.x0), round(y - box.y0)) for x, y in q) for q in inside)
+                symbols[box.kind] = (moved, [w for w in words if not w.startswith("B")])
+                taken = [segment for q in inside for segment in pairwise(q)]
+                free = [q.extent for q in sheet.labels if q.text == "Pt"]
+                assert not [s for s in taken for e in free if overlap(bounds(*s), e)], box.name
+        assert len(symbols) == 3
+        assert all(a != b for a, b in combinations(symbols.values(), 2))
+        assert symbols["platinum"][1] == ["Pt"]
+
+
+def bounds(p, q):
+    """The extent of a straight line, a hair wide."""
+    return min(p[0], q[0]) - 0.1, min(p[1], q[1]) - 0.1, max(p[0], q[0]) + 0.1, max(p[1], q[1]) + 0.1
+
+
 def test_text_is_escaped():
     """A colour or title with markup in it is text, not markup."""
-    plain = sweeper(None)
+    plain = sweeper()
     wires = [w.model_copy(update={"colour": '<&"'}) if w.wire == "W14" else w for w in plain.wires]
     svg = drawing(plain.model_copy(update={"wires": wires, "title": "$<b>&\nsweeper$"}))
     assert 'W14 <&"' in texts(svg)

@@ -58,6 +58,8 @@ def full_sheet(machine: MachineFile) -> Sheet:
     for box in sheet.boxes:
         if box.kind in WORDS:
             labels.append(Label(WORDS[box.kind], _axis(box), (box.rows[0] + box.rows[-1]) / 2 + 2.4))
+        elif box.kind == "platinum":  # on the free side of the symbol, clear of the slanted line
+            labels.append(Label("Pt", _axis(box) + 11 * box.side, box.rows[-1] + 2.4))
     room, top, samples = (sheet.width - 2 * MARGIN) / COLUMNS, sheet.height - LINE * rows - MARGIN, []
     for k, (kind, text) in enumerate(_legend(machine)):
         x, y = MARGIN + room * (k // rows), top + LINE * (k % rows + 1)
@@ -178,6 +180,8 @@ def _symbol(box: Box) -> Iterator[Piece]:
         yield _rectangle(x - 3.5, top + 4, x + 3.5, end - 4)
         if box.kind == "thermistor":
             yield _line([(x + 8, top + 1), (x - 8, end - 1), (x - 12, end - 1)])
+        elif box.kind == "platinum":
+            yield _line([(x + 7 * box.side, top + 2), (x - 6 * box.side, end - 3.5)])
         else:
             tip = x - 3.5 * box.side
             yield _line([(start, rows[1]), (tip, rows[1])])

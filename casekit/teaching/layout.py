@@ -27,7 +27,7 @@ def layout(machine: MachineFile, below: float = 0) -> Sheet:
 
     `below` is the height (points) kept free under the power strip for a legend.
     """
-    for longest in (26, 18, 13):
+    for longest in (26, 18, 16, 14, 13):
         plan = Plan(machine, PITCH[0], longest)
         sheet = plan.sheet(below)
         spare = (sheet.width * A4_PT[1] / A4_PT[0] - sheet.height) / max(1, plan.depth)
