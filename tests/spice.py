@@ -1,8 +1,8 @@
 """ngspice as a referee: the same elements as a netlist, solved by another program.
 
 In: an element list and probe pairs. Out: loaded readings as ngspice finds them, None where it finds none.
-Opens are elements left out and dead shorts are 0 V sources, so that no made-up resistance stands for either. Every
-reading is taken with one meter in place.
+Opens are elements left out and dead shorts are 0 V sources, so that no made-up resistance stands for either.
+Capacitors carry nothing at dc and are left out too. Every reading is taken with one meter in place.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 import networkx as nx
 
 from casekit.circuit.network import LEAK_S
-from casekit.machine.law import Cap, Element, Resistor, Source, Valve
+from casekit.machine.law import Cap, Capacitor, Element, Resistor, Source, Valve
 
 METER_OHM = 1e7
 OPTIONS = "reltol=1e-9 vntol=1e-10 abstol=1e-15 gmin=1e-15 pivtol=1e-20 itl1=100 itl2=100"
@@ -100,7 +100,7 @@ def anchors(elements: Iterable[Element], earth: str) -> list[Resistor]:
     graph.add_node(earth)
     for el in elements:
         graph.add_nodes_from((el.a, el.b))
-        if not isinstance(el, Valve):
+        if not isinstance(el, (Valve, Capacitor)):
             graph.add_edge(el.a, el.b)
     islands = (min(part) for part in nx.connected_components(graph) if earth not in part)
     return [Resistor(f"anchor {node}", node, earth, ANCHOR_OHM) for node in sorted(islands)]
@@ -203,6 +203,8 @@ def _cards(k: int, el: Element, nodes: Mapping[str, str]) -> Iterable[str]:
                 # A ramp 1 mV wide: ngspice cannot step across a jump. A gate left inside it would show as a difference.
                 law = f"{law}*min(1,max(0,({across}-{el.gate.at_least_v:.17g})*1000))"
             yield f"B{k} {a} {b} I={law}"
+        case Capacitor():
+            pass  # carries nothing at dc: no card
 
 
 def _cap(cap: Cap, nodes: Mapping[str, str]) -> str:

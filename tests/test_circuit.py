@@ -5,13 +5,14 @@ import pytest
 
 from casekit import CircuitError
 from casekit.circuit.family import Change, Family
+from casekit.circuit.mean import average, only, points
 from casekit.circuit.network import Network
 from casekit.circuit.operating_point import Unstable, operating_point, solve
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
 from casekit.machine.faults import HighResistance, Open, ShortBetweenWires, ShortToBattery, ShortToGround, SupplyDead
 from casekit.machine.harness import Contact, Wire
-from casekit.machine.law import Cap, Resistor, Source, Valve
+from casekit.machine.law import Cap, Capacitor, Resistor, Source, Valve
 from casekit.machine.state import State
 from casekit.machine.unit import regulator_caps
 
@@ -75,6 +76,42 @@ def test_an_open_is_a_change_of_topology(sweeper):
     assert "W42" not in {e.name for e in broken.elements(State("on"))}
     read = solve(broken, State("on"), [Resistor("meter", "B9.1", "G1.-", 1e7)]).volts("B9.1")
     assert abs(read) < 1e-6
+
+
+def test_capacitors_carry_nothing_at_rest(sweeper):
+    """They stand in the machine and not in its dc network: the same currents with and without them."""
+    elements = tuple(sweeper.elements(State("on")))
+    capacitors = [el for el in elements if isinstance(el, Capacitor)]
+    assert len(capacitors) == 2 + 14  # supplies and inputs
+    network = Network(elements, sweeper.earth)
+    assert not [el for el in network.elements if isinstance(el, Capacitor)]
+    with pytest.raises(KeyError):
+        operating_point(network).amps(capacitors[0].name)
+    between = Capacitor("between", "a", "b", 1e-6)
+    op = operating_point(Network([Source("E", "a", "0", 5.0, 0.0), Resistor("R", "b", "0", 1e3), between], "0"))
+    assert op.amps("R") == 0.0
+    assert op.volts("a", "b") == 5.0
+
+
+def test_a_mean_is_taken_over_the_phases_of_the_wheels(sweeper):
+    """The fan's wheel is half tooth: its open collector pulls to 25 ohm / 2.2 kohm of 5 V for half of the time."""
+    state = State("run")
+    low = 5.0 * 25 / 2225
+    found = points(only(sweeper), state)
+    assert average(found, lambda p: p.volts("X1.13", "A1.gnd")) == pytest.approx((5.0 + low) / 2, abs=0.01)
+    assert sum(share for share, _ in found) == pytest.approx(1.0)
+
+
+def test_a_mean_of_a_supply_that_retries():
+    """V1 of the telehandler, shorted: 0.18 A for 20 ms in every 220 ms, so a meter shows an eleventh of limit times
+    resistance."""
+    telehandler = drawn(machine_file("telehandler"))
+    sick = telehandler.with_fault(ShortToGround("X1.5", 5.0))
+    found = points(only(sick), State("on"))
+    (wire,) = [el for el in sick.elements(State("on")) if el.name == "short to ground X1.5"]
+    amps = average(found, lambda p: p.amps(wire.name))
+    assert amps == pytest.approx(0.18 * 0.020 / 0.220, rel=0.1)  # the sensors take a little of it
+    assert average(found, lambda p: p.volts("A1.V2", "A1.gnd")) == pytest.approx(5.0, abs=0.01)
 
 
 def test_floating_point_reads_zero(sweeper):

@@ -2,20 +2,19 @@
 
 import numpy as np
 import pytest
-from everyfault import faults, machines
+from everyfault import faults, machines, running
 
 from casekit.circuit.network import LEAK_S
 from casekit.circuit.operating_point import OperatingPoint, Unstable, solve
 from casekit.machine.law import Resistor, Source, Valve
+from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
-STATES = [
-    State("on"),
-    State("run", phase=0),
-    State("run", phase=1),
-    State("off"),
-    State("on", frozenset({"X11", "B7"})),
-]
+
+def states(machine: Machine) -> list[State]:
+    """Key on; the engine turning; key off; an in-line connector and a sensor unplugged."""
+    inline = next(p.name for p in machine.plugs if p.kind == "in-line")
+    return [State("on"), *running(machine), State("off"), State("on", frozenset({inline, "B7"}))]
 
 
 def nodal_rest(op: OperatingPoint) -> tuple[float, float]:
@@ -54,9 +53,10 @@ def powers(op: OperatingPoint) -> tuple[float, float, float]:
 def test_current_law_and_power_balance(machine, finding):
     """Every fault with the key on, and in turn in one of the other states."""
     count, worst, unstable = 0, 0.0, []
+    on, *others = states(machine)
     for k, fault in enumerate([None, *faults(machine)]):
         sick = machine.with_fault(fault) if fault else machine
-        for state in (STATES[0], STATES[1 + k % 4]):
+        for state in (on, others[k % len(others)]):
             try:
                 op = solve(sick, state)
             except Unstable:

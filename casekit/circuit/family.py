@@ -49,7 +49,8 @@ class Family:
         net = self.network = Network(machine.elements(state), machine.earth)
         drive, look, level, self.first = equations(net)
         matrix = with_leak(net.matrix([SHUT] * len(net.valves))[0], net.n, HELP_S)
-        self.h = splu(matrix).solve(np.eye(net.n + net.m))
+        with one_thread():
+            self.h = splu(matrix).solve(np.eye(net.n + net.m))
         pick = np.zeros((len(pairs), net.n + net.m))
         for k, (red, black) in enumerate(pairs):
             for sign, node in ((1.0, red), (-1.0, black)):
@@ -69,6 +70,7 @@ class Family:
         self.rest = np.array([net.elements[k].rest for k in net.valves], dtype=int)
         self.dead = state.key == "off"
         self.known: list[np.ndarray] = []
+        self.pieces = np.zeros((0, len(self.first)), dtype=int)  # of the last readings, changes x valves
 
     def readings(self, changes: Sequence[Change]) -> tuple[np.ndarray, np.ndarray]:
         """(volts, ohms), each changes x pairs: the loaded reading, and the resistance seen from the pair.
@@ -79,9 +81,16 @@ class Family:
             parts = [self._batch(changes[k : k + BATCH]) for k in range(0, len(changes), BATCH)]
         if not parts:
             return np.zeros((0, len(self.pick))), np.zeros((0, len(self.pick)))
+        self.pieces = np.concatenate([p[2] for p in parts])
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
-    def _batch(self, changes: Sequence[Change]) -> tuple[np.ndarray, np.ndarray]:
+    def limited(self, valve: str, label: str) -> np.ndarray:
+        """For every change of the last readings, whether this valve stood at its cap of this label."""
+        k = self.network.position[valve]
+        caps = [cap.label for cap in self.network.elements[k].caps]
+        return self.pieces[:, self.network.valves.index(k)] == caps.index(label)
+
+    def _batch(self, changes: Sequence[Change]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         count, valves, size = len(changes), len(self.first), len(self.h)
         u, e = np.zeros((count, size)), np.zeros(count)
         for k, change in enumerate(changes):
@@ -102,7 +111,7 @@ class Family:
         ohms = np.einsum("kpp->kp", inject) + np.einsum("kpj,kjp->kp", own, per_amp)
         volts = volts / (1 + ohms / INPUT_OHM)
         volts[~settled], ohms[~settled] = np.nan, np.nan
-        return volts, ohms
+        return volts, ohms, pieces
 
     def _port(self, change: Change, u: np.ndarray) -> None:
         net = self.network

@@ -17,7 +17,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from casekit.error import CircuitError
-from casekit.machine.law import Element, Valve
+from casekit.machine.law import Capacitor, Element, Valve
 
 LEAK_S = 1e-12  # from every node to earth, so that a floating node has a voltage; a meter there may show millivolts
 SHUT = -1
@@ -37,7 +37,7 @@ class Network:
     """Nodes, elements and their equations; `earth` is the zero of all voltages."""
 
     def __init__(self, elements: Iterable[Element], earth: str):
-        self.elements = tuple(elements)
+        self.elements = tuple(el for el in elements if not isinstance(el, Capacitor))  # at rest they carry nothing
         self.earth = earth
         self.index: dict[str, int] = {}
         self.position: dict[str, int] = {}

@@ -21,11 +21,15 @@ class Ports:
     """What the caps see: allowed current = gain @ valve currents + offset, in ampere.
 
     `gain` is caps x valves, `offset` one per cap, `first` the first cap of every valve, `open` whether its gate lets
-    it conduct.
+    it conduct, `linear` which are plain conductors that carry current both ways (none unless given).
     """
 
-    def __init__(self, gain: np.ndarray, offset: np.ndarray, first: np.ndarray, open_: np.ndarray):
+    def __init__(
+        self, gain: np.ndarray, offset: np.ndarray, first: np.ndarray, open_: np.ndarray,
+        linear: np.ndarray | None = None,
+    ):  # fmt: skip
         self.gain, self.offset, self.first, self.open = gain, offset, first, open_
+        self.linear = np.zeros(len(first), dtype=bool) if linear is None else linear
         self.owner = np.repeat(np.arange(len(first)), np.diff([*first, len(offset)]))
 
     @classmethod
@@ -57,7 +61,7 @@ class Ports:
         low = np.minimum.reduceat(caps, self.first)
         at_low = np.flatnonzero(caps <= low[self.owner])
         best = at_low[np.searchsorted(self.owner[at_low], np.arange(len(self.first)))] - self.first
-        conducts = self.open & (low > 0)
+        conducts = self.open & (self.linear | (low > 0))
         return np.where(conducts, best, SHUT), np.where(conducts, low, 0.0)
 
     def _amps(self, pieces: np.ndarray, step: float = np.inf, held: np.ndarray | None = None) -> np.ndarray:
