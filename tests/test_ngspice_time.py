@@ -86,15 +86,19 @@ def test_charging(pair, finding):
     agree(finding, f"RC charge {pair[0]}", found)
 
 
-@pytest.mark.parametrize("name", ["chatter", "running", "pedal", "crank"])
+@pytest.mark.parametrize("name", ["chatter", "foldback", "running", "pedal", "crank"])
 def test_sweeper(sweeper, finding, name):
-    """Contact chatter (200 changes), wheels and ripple, a pedal sweep, the battery at cranking."""
-    span = {"chatter": (0.0, 1.0), "running": (0.0, 0.04), "pedal": (2.0, 2.7), "crank": (0.0, 0.25)}[name]
+    """Contact chatter (200 changes), a short on a foldback supply, wheels and ripple, a pedal sweep, cranking."""
+    spans = {"chatter": (0.0, 1.0), "foldback": (1.0, 1.06), "running": (0.0, 0.04), "pedal": (2.0, 2.7)}
+    span = spans.get(name, (0.0, 0.25))
     state = State("run") if name == "running" else State("on")
     presences = chatter(sweeper, 7, (0.05, 0.95)) if name == "chatter" else ()
+    if name == "foldback":
+        presences = [Presence(sweeper.with_fault(ShortToGround("W42", 2.0, 0.7)), False, (1.01, 1.03))]
     doing = meanwhile(sweeper, state, span, name if name in ("pedal", "crank") else None)
     ends = {
         "chatter": (*ENDS, ("X1.13", "G1.-"), ("input X1.13 inside", "G1.-")),
+        "foldback": (("A1.V2", "G1.-"), ("B9.1", "G1.-"), ("X2.10", "G1.-"), ("input X2.10 inside", "G1.-")),
         "running": (
             ("X2.20", "X2.21"),
             ("X1.13", "G1.-"),

@@ -30,6 +30,7 @@ TOLERANCE = 1e-10
 # Two equal time constants one behind the other have a single mode between them. They are taken as unequal by so much.
 NUDGES, WELL = (0.0, 1e-8, 1e-7), 1e7
 REOPEN_V = 0.005  # a gate that has shut opens again so far above its threshold (common practice, no source)
+GROWTH = 30.0  # a growing mode is looked at over so many of its time constants
 STILL = 1e-9  # decay rates nearer to zero than this (1/s) are taken for it
 
 
@@ -63,7 +64,8 @@ class Configuration:
     falls below: (port, its next piece), None for a gate. `amps` are the currents of all ports.
 
     `rate` are the eigenvalues (1/s), `out` and `back` turn modes into states and back. States are the capacitor
-    voltages followed by the lagged channels.
+    voltages followed by the lagged channels. A mode that grows (a supply on its foldback line) is followed for
+    `longest` second at most.
     """
 
     def __init__(
@@ -87,6 +89,7 @@ class Configuration:
                 break
         self.rate = np.where(np.abs(rate) < STILL, -STILL, rate)
         self.rates = Rates(self.rate)
+        self.longest = GROWTH / max(self.rate.real.max(initial=0.0), 1e-300)
         self.b, self.c = self.back @ (b * scale[:, None]), self.back @ (c * scale)
         self.guard_modes, self.read_modes = self.guard.rows @ self.out, self.read.rows @ self.out
         return self
@@ -147,9 +150,8 @@ class Reduction:
         channels: Sequence[Channel], earth: str,
     ):  # fmt: skip
         fixed = list(elements)
-        caps = [el for el in fixed if isinstance(el, Capacitor)]
+        self.caps = caps = [el for el in fixed if isinstance(el, Capacitor)]
         self.farad = np.array([c.farad for c in caps])
-        self.caps = caps
         ports = _ports(fixed, changing)
         self.names = list(ports)
         linear = [el for el in fixed if isinstance(el, Resistor | Source)]

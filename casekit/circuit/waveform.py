@@ -93,7 +93,7 @@ class Waveform:
         config = self._settled(w)
         self._watch_limits()
         waits = [*self.resting.values(), *(t + self.net.ports[j].retry.on_s for j, t in self.limited.items())]
-        until = min([cut, *waits])
+        until = min([cut, self.t + config.longest, *waits])
         modes = config.start(self.state, w, slope)
         alpha, gamma, delta = modes
         guard = config.guard
