@@ -5,6 +5,7 @@ import math
 import pytest
 
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM, Function, Meter, Range, loaded_volts
+from casekit.circuit.mean import only
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
 from casekit.machine.faults import HighResistance, ShortBetweenWires
@@ -34,7 +35,7 @@ def test_limits_of_a_displayed_100_volts():
 
 def test_standard_uncertainty_is_half_width_over_root_three(sweeper):
     """JCGM 100:2008 4.3.7: a rectangular distribution of half width a has u = a / sqrt(3)."""
-    shown = PERFECT.measure(sweeper, ON, "volts", "B1.1", "G1.-")
+    shown = PERFECT.measure(only(sweeper), ON, "volts", "B1.1", "G1.-")
     kind = FUNCTIONS["volts"]
     assert shown.u == pytest.approx(kind.half_width(shown.value, kind.ranges[0]) / math.sqrt(3))
     assert shown.u == pytest.approx((0.003 * 5.0 + 0.002) / math.sqrt(3), rel=0.01)
@@ -54,7 +55,7 @@ def test_standard_uncertainty_is_half_width_over_root_three(sweeper):
 )
 def test_ranges_and_decimals(sweeper, function, red, black, text):
     """Values of the healthy machine on the range that holds them with 6000 counts; more than that is OL."""
-    shown = PERFECT.measure(sweeper, ON, function, red, black).text
+    shown = PERFECT.measure(only(sweeper), ON, function, red, black).text
     assert shown.split(" ")[-1] == text.split(" ")[-1]
     if text != "OL":
         number, expected = (float(t.split(" ")[0].replace("−", "-")) for t in (shown, text))
@@ -64,9 +65,9 @@ def test_ranges_and_decimals(sweeper, function, red, black, text):
 
 def test_individual_meters_stay_inside_their_specification(sweeper):
     """60 meters on the same point differ, and all lie within the stated limits of the true value."""
-    true = loaded_volts(sweeper, ON, "B1.1", "G1.-")
+    true = loaded_volts(only(sweeper), ON, "B1.1", "G1.-")
     kind = FUNCTIONS["volts"]
-    seen = [Meter.drawn_by(seed).measure(sweeper, ON, "volts", "B1.1", "G1.-").value for seed in range(60)]
+    seen = [Meter.drawn_by(seed).measure(only(sweeper), ON, "volts", "B1.1", "G1.-").value for seed in range(60)]
     assert len(set(seen)) > 5
     assert all(abs(v - true) <= kind.half_width(true, kind.ranges[0]) for v in seen)
 
@@ -75,9 +76,9 @@ def test_the_meter_loads_the_circuit(sweeper):
     """10 Mohm: between a supply and a point only the meter ties down, the whole voltage is on the meter; and a
     100 kohm pull-down takes its share 10 M / (10 M + 0.1 M) away."""
     apart = State("on", frozenset({"B2"}))
-    floating = PERFECT.measure(sweeper, apart, "volts", "B2.1", "B2.2m")
+    floating = PERFECT.measure(only(sweeper), apart, "volts", "B2.1", "B2.2m")
     assert abs(floating.value) < 0.01
-    share = loaded_volts(sweeper, apart, "B2.1", "B2.2") / loaded_volts(sweeper, apart, "B2.1", "G1.-")
+    share = loaded_volts(only(sweeper), apart, "B2.1", "B2.2") / loaded_volts(only(sweeper), apart, "B2.1", "G1.-")
     assert share == pytest.approx(INPUT_OHM / (INPUT_OHM + 1e5), abs=2e-3)
 
 
@@ -85,7 +86,7 @@ def test_ohms_on_an_unplugged_sensor(sweeper):
     """5 kohm track end to end; coil 860 ohm; a thermistor at 22 C near 2.3 kohm; two open pins read OL."""
     apart = State("off", frozenset({"B2", "B6", "B8", "X11"}))
     read = {
-        pins: PERFECT.measure(sweeper, apart, "ohms", *pins)
+        pins: PERFECT.measure(only(sweeper), apart, "ohms", *pins)
         for pins in (("B2.1m", "B2.3m"), ("B6.1m", "B6.2m"), ("B8.1m", "B8.2m"), ("X11.3m", "X11.4m"))
     }
     assert read["B2.1m", "B2.3m"].text == "5.000 kΩ"
@@ -97,23 +98,23 @@ def test_ohms_on_an_unplugged_sensor(sweeper):
 
 def test_ohms_of_nothing_is_ol(sweeper):
     apart = State("off", frozenset({"B2"}))
-    shown = PERFECT.measure(sweeper, apart, "ohms", "B2.1m", "GND1")
+    shown = PERFECT.measure(only(sweeper), apart, "ohms", "B2.1m", "GND1")
     assert shown.text == "OL"
     assert shown.value == math.inf
 
 
 def test_ohms_on_a_live_circuit_warns_and_lies(sweeper):
     """A healthy 5 V supply pin is not a resistance: the meter warns and shows no usable value."""
-    shown = PERFECT.measure(sweeper, ON, "ohms", "B2.1", "B2.3")
+    shown = PERFECT.measure(only(sweeper), ON, "ohms", "B2.1", "B2.3")
     assert shown.note == "live circuit (5.00 V): this is not a resistance; make it dead first"
-    dead = PERFECT.measure(sweeper, OFF, "ohms", "B2.1", "B2.3")
+    dead = PERFECT.measure(only(sweeper), OFF, "ohms", "B2.1", "B2.3")
     assert dead.note == ""
     assert shown.text != dead.text
 
 
 def test_switching_signals_are_averaged(sweeper):
     """A turning Hall target gives about half of 5 V on a dc meter, and the meter says so."""
-    shown = PERFECT.measure(sweeper, State("run"), "volts", "B4.2", "G1.-")
+    shown = PERFECT.measure(only(sweeper), State("run"), "volts", "B4.2", "G1.-")
     assert shown.value == pytest.approx(2.5, abs=0.1)
     assert shown.note == "the signal is switching; the meter shows its average"
 
@@ -122,7 +123,7 @@ def test_no_steady_state_reads_unstable(sweeper):
     """A Hall switch that takes away its own supply: the display keeps jumping, and no number is made up."""
     sick = sweeper.with_fault(HighResistance("W17", 80.0, at=0.2))
     sick = sick.with_fault(ShortBetweenWires("W17", "W33b", 0.0, at=0.9, at_to=0.9))
-    shown = PERFECT.measure(sick, ON, "volts", "B4.1", "G1.-")
+    shown = PERFECT.measure(only(sick), ON, "volts", "B4.1", "G1.-")
     assert shown.text == "unstable"
     assert math.isnan(shown.value)
     assert shown.note == "the display keeps jumping; the circuit finds no steady state"

@@ -1,24 +1,26 @@
 """The multimeter: 6000 counts, 10 Mohm, its own errors and its own test current.
 
-In: a machine, a state, two probe points. Out: what the display shows, the value it means and its uncertainty.
-The specification is invented and of the usual size for a hand-held instrument.
+In: a mix of machines (what is there for which share of the time), a state, two probe points. Out: what the display
+shows, the value it means and its uncertainty. The specification is invented and of the usual size for a hand-held
+instrument.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from casekit.circuit.operating_point import OperatingPoint, Unstable, solve
+from casekit.circuit.mean import Mix, Points, average, points
+from casekit.circuit.operating_point import OperatingPoint, Unstable
 from casekit.machine.law import Cap, Resistor, Valve
-from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
 COUNTS = 6000
 INPUT_OHM = 1e7
 LIVE_V = 0.002  # a difference that already upsets an ohms reading
+BEEP_OHM = 30.0  # continuity beeps below this
 LIVE_COMMON_V = 0.1  # a voltage against battery negative that says the circuit is powered
 
 
@@ -77,6 +79,8 @@ FUNCTIONS = {
             0.009,
             2,
         ),
+        Function("continuity", "ohm", (Range(600, "Ω", 1, 1, 1e-3),), 0.009, 2),
+        Function("amps", "A", (Range(6, "A", 1, 3), Range(60, "A", 1, 2)), 0.02, 3),
     )
 }
 
@@ -104,16 +108,20 @@ class Meter:
         rng = np.random.default_rng([seed, 7])
         return cls(gain=rng.uniform(-0.6, 0.6), zero=rng.uniform(-0.6, 0.6))
 
-    def measure(self, machine: Machine, state: State, function: str, red: str, black: str) -> Shown:
+    def measure(self, mix: Mix, state: State, function: str, red: str, black: str) -> Shown:
         """What this meter shows with its leads on `red` and `black`."""
         kind = FUNCTIONS[function]
         try:
-            if function == "ohms":
-                return self._ohms(machine, state, kind, red, black)
-            value = loaded_volts(machine, state, red, black)
+            if function in ("ohms", "continuity"):
+                return self._ohms(mix, state, kind, red, black)
+            found = points(mix, state, (Resistor("meter", red, black, INPUT_OHM),))
         except Unstable:
             return Shown("unstable", math.nan, math.nan, "the display keeps jumping; the circuit finds no steady state")
-        note = "the signal is switching; the meter shows its average" if _switching(machine, state, red, black) else ""
+        note = _moving(found, len(mix), red, black, kind.ranges[0].step)
+        return self.display(kind, average(found, lambda p: p.volts(red, black)), note)
+
+    def display(self, kind: Function, value: float, note: str = "") -> Shown:
+        """A value on the lowest range that holds it."""
         for used in kind.ranges:
             shown = self._shown(kind, used, value, note)
             if shown is not None:
@@ -132,33 +140,33 @@ class Meter:
         seen = count * used.step
         return Shown(text, seen, kind.half_width(seen, used) / math.sqrt(3), note)
 
-    def _ohms(self, machine: Machine, state: State, kind: Function, red: str, black: str) -> Shown:
+    def _ohms(self, mix: Mix, state: State, kind: Function, red: str, black: str) -> Shown:
         """Ohms: a test current out of the red lead, ranging up until the display fits."""
-        phases = machine.phases(state)
-        before = [solve(machine, phase) for phase in phases]
-        note = _live(machine, red, black, before)
+        before = points(mix, state)
+        note = _live(mix[0][1].earth, red, black, [p for _, p in before])
         # On a live circuit no range makes sense of it; the lowest shows that as well as all of them.
         ranges = kind.ranges[:1] if note else kind.ranges
-        points, least = before, 0.0
+        found, least = before, 0.0
         for used in ranges:
             if used.full < least:
                 continue
             source = ohms_source(used.test_a, red, black)
-            points = [solve(machine, phase, (source,), near) for phase, near in zip(phases, points, strict=True)]
-            volts = sum(p.volts(red, black) for p in points) / len(points)
+            found = points(mix, state, (source,), [p for _, p in found])
+            volts = average(found, lambda p: p.volts(red, black))
             shown = self._shown(kind, used, volts / used.test_a, note)
             if shown is not None:
-                return shown
+                beep = kind.name == "continuity" and not note and shown.value < BEEP_OHM
+                return replace(shown, note="it beeps") if beep else shown
             # Ranges that cannot hold what the current that did flow found are passed over.
-            amps = min(p.amps("meter") for p in points)
+            amps = min(p.amps("meter") for _, p in found)
             least = 0.9 * abs(volts) / amps if amps > 0 else math.inf
         return Shown("OL", math.inf, math.nan, note)
 
 
-def loaded_volts(machine: Machine, state: State, red: str, black: str) -> float:
-    """Voltage of `red` against `black` through the meter's 10 Mohm, averaged where a signal switches."""
-    values = _each_phase(machine, state, red, black)
-    return sum(values) / len(values)
+def loaded_volts(mix: Mix, state: State, red: str, black: str) -> float:
+    """Voltage of `red` against `black` through the meter's 10 Mohm, averaged where it moves."""
+    found = points(mix, state, (Resistor("meter", red, black, INPUT_OHM),))
+    return average(found, lambda p: p.volts(red, black))
 
 
 def ohms_source(test_a: float, red: str, black: str) -> Valve:
@@ -167,22 +175,19 @@ def ohms_source(test_a: float, red: str, black: str) -> Valve:
     return Valve("meter", black, red, (Cap.amps("test current", test_a), compliance), rest=1)
 
 
-def _each_phase(machine: Machine, state: State, red: str, black: str) -> list[float]:
-    meter = Resistor("meter", red, black, INPUT_OHM)
-    return [solve(machine, phase, (meter,)).volts(red, black) for phase in machine.phases(state)]
+def _moving(found: Points, variants: int, red: str, black: str, step: float) -> str:
+    """A remark when what the meter averages over differs by much; a display jumps visibly by ten of its steps."""
+    values = [p.volts(red, black) for _, p in found]
+    swing = max(values) - min(values)
+    if variants > 1 and swing > 10 * step:
+        return "the display jumps"
+    return "the signal is switching; the meter shows its average" if swing > 0.2 else ""
 
 
-def _switching(machine: Machine, state: State, red: str, black: str) -> bool:
-    if len(machine.phases(state)) == 1:
-        return False
-    low, high = sorted(_each_phase(machine, state, red, black))
-    return high - low > 0.2
-
-
-def _live(machine: Machine, red: str, black: str, before: list[OperatingPoint]) -> str:
+def _live(earth: str, red: str, black: str, before: list[OperatingPoint]) -> str:
     """A warning when the circuit under the leads is not dead before the test current, else an empty string."""
     volts = max(abs(p.volts(red, black)) for p in before)
-    common = max(abs(p.volts(lead, machine.earth)) for p in before for lead in (red, black))
+    common = max(abs(p.volts(lead, earth)) for p in before for lead in (red, black))
     if volts < LIVE_V and common < LIVE_COMMON_V:
         return ""
     return f"live circuit ({max(volts, common):.2f} V): this is not a resistance; make it dead first"

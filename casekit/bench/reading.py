@@ -13,7 +13,8 @@ class Reading:
 
     `shown` is the display; `value` is what it says in SI units (volt or ohm; nan when the display shows no number);
     `u` is the standard uncertainty of the instrument (JCGM 100: half width of the specification over root three).
-    Sign: `red` against `black`. `minute` is the clock when it was taken.
+    Sign: `red` against `black`. `minute` is the clock when it was taken. `low` and `high` are what a min/max reading
+    caught. `risk` says what could have been harmed by taking it.
     """
 
     function: str
@@ -27,47 +28,57 @@ class Reading:
     minute: float
     expected: float | None = None
     note: str = ""
+    low: float | None = None
+    high: float | None = None
+    risk: str = ""
 
     def __repr__(self) -> str:
-        note = f"  ({self.note})" if self.note else ""
-        return f"{self.shown}  {self.red} against {self.black}, {self.state}, minute {self.minute:g}{note}"
+        notes = "; ".join(n for n in (self.note, self.risk) if n)
+        where = f"{self.red} against {self.black}" if self.black else self.red
+        return f"{self.shown}  {where}, {self.state}, minute {self.minute:.1f}" + (f"  ({notes})" if notes else "")
 
 
 @dataclass(frozen=True)
 class Finding:
-    """What was seen at a contact point; `wire` is the wire found damaged, or None."""
+    """What was seen or noticed at a place; `wire` is the wire or cavity found damaged, `mark` one with a rub mark."""
 
     point: str
     text: str
     wire: str | None
     state: State
     minute: float
+    mark: str | None = None
 
     def __repr__(self) -> str:
-        return f"{self.point}: {self.text}, minute {self.minute:g}"
+        return f"{self.point}: {self.text}, minute {self.minute:.1f}"
 
 
 @dataclass(frozen=True)
 class Move:
-    """Something done to the machine; `state` is the state after it."""
+    """Something done to the machine; `state` is the state after it. `risk` says what it could have harmed."""
 
     action: str
     what: str
     state: State
     minute: float
+    risk: str = ""
 
 
 @dataclass(frozen=True)
 class Call:
-    """The stated fault and its place."""
+    """The stated fault and its place; `to` is the other wire, cavity or splice where the kind has one."""
 
     kind: str
     place: str
     state: State
     minute: float
+    to: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.kind} at {self.place}" + (f" to {self.to}" if self.to else "")
 
     def __repr__(self) -> str:
-        return f"called: {self.kind} at {self.place}, minute {self.minute:g}"
+        return f"called: {self}, minute {self.minute:.1f}"
 
 
 Event = Reading | Finding | Move | Call
@@ -80,11 +91,13 @@ def row(event: Event) -> dict[str, object]:
         case Reading():
             line |= {"action": "reading", "what": event.function, "red": event.red, "black": event.black}
             line |= {"shown": event.shown, "value": event.value, "unit": event.unit, "u": event.u}
-            line |= {"expected": event.expected, "note": event.note}
+            line |= {"expected": event.expected, "note": event.note, "risk": event.risk}
         case Finding():
             line |= {"action": "look", "what": event.point, "shown": event.text}
         case Move():
-            line |= {"action": event.action, "what": event.what}
+            line |= {"action": event.action, "what": event.what, "risk": event.risk}
         case Call():
-            line |= {"action": "call", "what": f"{event.kind} at {event.place}"}
-    return line | {"key": event.state.key, "unplugged": ", ".join(sorted(event.state.unplugged))}
+            line |= {"action": "call", "what": str(event)}
+    held = [*sorted(event.state.held), *(["warm"] if event.state.hot else [])]
+    line |= {"key": event.state.key, "held": ", ".join(held)}
+    return line | {"unplugged": ", ".join(sorted(event.state.unplugged))}

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from weakref import WeakKeyDictionary
 
-from casekit.bench.meter import Meter
-from casekit.machine.faults import Fault
-from casekit.machine.machine import Machine
+from casekit.bench.memory import Memory, Seen
+from casekit.bench.specimen import Specimen
 
 
 @dataclass(frozen=True, repr=False)
 class Truth:
-    """The individual machine with its faults in it, the faults, and the individual meter.
+    """The individual machine with its faults, what its control unit remembers, and what the debrief will say. `lived`
+    is what the unit sees in the states it has been in.
 
     Its repr says nothing, so that no traceback, log or cell can show it by accident. On a trainee's own computer
     this keeps honest people honest; it is not a lock.
     """
 
-    machine: Machine
-    faults: tuple[Fault, ...]
-    meter: Meter
+    specimen: Specimen
+    memory: Memory = field(default_factory=Memory)
     explanation: str = ""
     lessons: tuple[str, ...] = ()
+    lived: dict[tuple, dict[Seen, float]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return "<sealed until the debrief>"

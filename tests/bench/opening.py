@@ -50,7 +50,7 @@ def main() -> None:
     print(f"{platform.python_implementation()} {platform.python_version()}, {platform.machine()}, median of {RUNS}")
     bench = casekit.open_case("broom-frame-dead")
     bench.key("on")
-    network = Network(unseal(bench).machine.elements(State("on")), bench.drawing.earth)
+    network = Network(unseal(bench).specimen.machine.elements(State("on")), bench.drawing.earth)
     matrix, _ = network.matrix([v.rest for k in network.valves for v in [network.elements[k]]])
     unit = median_s(lambda: splu(matrix), 200)
     points = [p for p in bench.probe_points() if p != "G1.-"]

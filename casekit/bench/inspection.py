@@ -1,0 +1,121 @@
+"""What is seen at a place: real damage, rub marks that mean something and rub marks that do not.
+
+In: the specimen and a place. Out: a `Seen` in words; chance is drawn from the case's seed and the place, so that
+looking twice shows the same. The chances are common practice without a source.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from casekit.bench.specimen import Specimen
+from casekit.machine.faults import DRAWING_KINDS, Fault
+from casekit.machine.harness import Contact, Wire
+from casekit.machine.intermittent import Intermittent
+from casekit.machine.machine import ContactPoint, Machine, Plug
+
+FOUND_LASTING, FOUND_LOOSE, FALSE_MARK = 0.95, 0.75, 1 / 12
+NEAR = 0.02  # how near to the contact point, as a share of the wire, damage is seen
+CLEAN = "no damage to be seen"
+DAMAGE = {
+    "short to ground": "rubbed through, bare copper against the metal",
+    "short to battery": "rubbed through, bare copper against a battery wire",
+    "short between wires": "rubbed through to its neighbour",
+    "open": "broken",
+    "high resistance": "green with corrosion under split insulation",
+}
+INSIDE = {
+    "open": "the terminal of cavity {place} is pushed back and does not touch",
+    "high resistance": "the terminal of cavity {place} is green with corrosion",
+    "leak between cavities": "there is water between cavities {place} and {to}",
+    "crossed terminals": "the wires of cavities {place} and {to} stand in each other's place",
+}
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What was seen: a text; the wire or cavity found damaged for certain; the wire that has a rub mark."""
+
+    text: str
+    damaged: str | None = None
+    mark: str | None = None
+
+
+def at_contact_point(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sight:
+    """A close look at the harness at a contact point, without moving it."""
+    rng = np.random.default_rng([specimen.seed, 19, zlib.crc32(point.name.encode())])
+    find, mark, which = rng.uniform(), rng.uniform(), int(rng.integers(len(point.wires)))
+    for fault, loose in _at(specimen, point):
+        if not loose and find < FOUND_LASTING:
+            return _damage(drawing, point, fault)
+        if loose and find < FOUND_LOOSE:
+            return _marked(drawing, point, fault.place)
+    if mark < FALSE_MARK:
+        return _marked(drawing, point, point.wires[which][0])
+    return Sight(CLEAN)
+
+
+def inside(specimen: Specimen, plug: Plug, drawing: Machine) -> Sight:
+    """A look into an unplugged connector or sensor: its terminals."""
+    own = {c.name for c in drawing.all(Contact) if c.connector == plug.name}
+    for fault, _ in _uncured(specimen):
+        if fault.place in own and fault.kind in INSIDE:
+            text = INSIDE[fault.kind].format(place=fault.place, to=getattr(fault, "to", ""))
+            return Sight(text, damaged=fault.place)
+    return Sight(CLEAN)
+
+
+def opened_at(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sight:
+    """The harness opened at a contact point: whatever is wrong there is seen."""
+    for fault, _ in _at(specimen, point):
+        return _damage(drawing, point, fault)
+    return Sight(CLEAN)
+
+
+def opened_splice(specimen: Specimen, drawing: Machine, splice: str) -> Sight:
+    """A splice laid open: which wires really meet in it."""
+    for fault, _ in _uncured(specimen, drawn_too=True):
+        if fault.kind in DRAWING_KINDS and fault.to == splice:
+            wire = drawing.part(fault.place, Wire)
+            return Sight(
+                f"the {wire.colour} wire {wire.name} joins here, which the drawing does not show", mark=wire.name
+            )
+        if fault.kind in DRAWING_KINDS and drawing.part(fault.place, Wire).a == splice:
+            wire = drawing.part(fault.place, Wire)
+            return Sight(f"the {wire.colour} wire {wire.name}, drawn here, does not join here", mark=wire.name)
+    return Sight("the wires that meet here are those of the drawing")
+
+
+def _uncured(specimen: Specimen, drawn_too: bool = False) -> list[tuple[Fault, bool]]:
+    """The faults still there, each with whether it comes and goes."""
+    found = []
+    for k, fault in enumerate(specimen.faults):
+        loose = isinstance(fault, Intermittent)
+        inner = fault.fault if loose else fault
+        if k not in specimen.cured or (drawn_too and inner.kind in DRAWING_KINDS):
+            found.append((inner, loose))
+    return found
+
+
+def _at(specimen: Specimen, point: ContactPoint) -> list[tuple[Fault, bool]]:
+    """The uncured faults on wires that pass a contact point, at that point."""
+    spots = dict(point.wires)
+    return [
+        (fault, loose) for fault, loose in _uncured(specimen)
+        if fault.kind in DAMAGE and fault.place in spots and abs(spots[fault.place] - fault.at) < NEAR
+    ]  # fmt: skip
+
+
+def _damage(drawing: Machine, point: ContactPoint, fault: Fault) -> Sight:
+    colour = drawing.part(fault.place, Wire).colour
+    text = f"the {colour} wire {fault.place} is {DAMAGE[fault.kind]} at the {point.where}"
+    return Sight(text, damaged=fault.place)
+
+
+def _marked(drawing: Machine, point: ContactPoint, wire: str) -> Sight:
+    colour = drawing.part(wire, Wire).colour
+    text = f"a rub mark on the {colour} wire {wire} at the {point.where}; whether it goes through cannot be seen"
+    return Sight(text, mark=wire)
