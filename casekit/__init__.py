@@ -7,7 +7,9 @@
 """
 
 from casekit.error import BenchError, CasekitError, CircuitError, ScenarioError
+from casekit.machine import faults
 from casekit.machine.faults import HighResistance, Open, ShortToGround
+from casekit.machine.intermittent import Intermittent
 from casekit.teaching.exercise import compare
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import list_cases, open_case, open_machine
@@ -17,10 +19,12 @@ __all__ = [
     "CasekitError",
     "CircuitError",
     "HighResistance",
+    "Intermittent",
     "Open",
     "ScenarioError",
     "ShortToGround",
     "compare",
+    "faults",
     "list_cases",
     "open_case",
     "open_machine",

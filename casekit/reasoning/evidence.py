@@ -2,14 +2,15 @@
 
 In: a drawing, readings and findings from the log. Out: a `Verdict`: which suspects are left, and because of which
 reading each other one is not. A suspect is left while some size and place along the wire explains all readings
-together within their uncertainty. One fault is assumed, present all the time.
+together within their uncertainty. One fault is assumed: first one that is there all the time; when none such explains
+the readings, one that comes and goes, of which a good reading clears nothing.
 """
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -17,13 +18,22 @@ import numpy as np
 
 from casekit.bench.reading import Finding, Reading
 from casekit.circuit.family import Change, Family
+from casekit.machine.faults import SupplyDead
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
+from casekit.machine.unit import Supply
 from casekit.reasoning.suspect import Suspect, suspects
 
+OHMS = ("ohms", "continuity")
 COVERAGE = 3.0  # standard uncertainties a reading may lie off
 # What component tolerances add to a prediction, as a share and in volt or ohm (common practice, no source).
-TOLERANCE = {"volts": (0.01, 0.002), "millivolts": (0.1, 5e-5), "ohms": (0.03, 0.2)}
+TOLERANCE = {
+    "volts": (0.01, 0.002),
+    "millivolts": (0.1, 5e-5),
+    "ohms": (0.03, 0.2),
+    "continuity": (0.03, 0.2),
+}
+WATCHED, JUMPS = "watched", "the display jumps"  # readings taken while a loose fault may have come and gone
 SPLITS = 3  # times a cell of sizes and places is divided before it counts as left
 
 
@@ -44,11 +54,16 @@ class Reason:
 @dataclass(frozen=True)
 class Verdict:
     """What the evidence leaves: suspects still possible, each with a size and place along the wire that explains all
-    readings, and the reason why each other one is not."""
+    readings, and the reason why each other one is not. `loose`: only faults that come and go explain them."""
 
     left: dict[Suspect, tuple[float, float]]
     reasons: dict[Suspect, Reason | Finding]
     used: int
+    loose: bool = False
+
+
+# What was predicted in a state already: by suspect, size and place, volts and ohms for every reading in it.
+Known = dict[State, dict[tuple, tuple[np.ndarray, np.ndarray]]]
 
 
 @dataclass(frozen=True)
@@ -71,15 +86,45 @@ class _Cell:
         return [replace(self, low=lo, high=hi, begin=a, end=b) for lo, hi in sizes for a, b in spans]
 
 
-def weigh(drawing: Machine, readings: Sequence[Reading], findings: Sequence[Finding] = ()) -> Verdict:
-    """Hold all suspects of a drawing against the log.
+def weigh(
+    drawing: Machine, readings: Sequence[Reading], findings: Sequence[Finding] = (), also: Sequence[Suspect] = ()
+) -> Verdict:
+    """Hold all suspects of a drawing, and those named in `also`, against the log.
 
     Readings without a number, or of ohms on a live circuit, are not used. A contact point found damaged leaves only
     suspects on the damaged wire; one found undamaged clears nothing.
     """
-    usable = [r for r in readings if math.isfinite(r.value) and not (r.function == "ohms" and r.note)]
+    usable = list(_usable(readings))
+    every = list(dict.fromkeys((*suspects(drawing), *also)))
+    known: Known = defaultdict(dict)
+    verdict = _weigh(drawing, usable, findings, every, False, known)
+    if usable and not verdict.left:
+        return _weigh(drawing, usable, findings, [s for s in every if s.kind != "none"], True, known)
+    return verdict
+
+
+def _usable(readings: Sequence[Reading]) -> Iterator[Reading]:
+    """Readings that can be weighed; a min/max reading counts as two. What was read with something hung on the circuit,
+    of a current, or at a pierced wire is not used."""
+    for r in readings:
+        if any("@" in point for point in r.state.bared):
+            continue
+        if (
+            r.function in TOLERANCE
+            and math.isfinite(r.value)
+            and not (r.function in OHMS and r.note.startswith("live"))
+        ):
+            yield r
+        elif r.low is not None and r.high is not None and math.isfinite(r.low) and math.isfinite(r.high):
+            yield from (replace(r, function="volts", value=value, note=WATCHED) for value in (r.low, r.high))
+
+
+def _weigh(
+    drawing: Machine, usable: Sequence[Reading], findings: Sequence[Finding], every: Sequence[Suspect], loose: bool,
+    known: Known,
+) -> Verdict:  # fmt: skip
     reasons: dict[Suspect, Reason | Finding] = {}
-    cells = [cell for s in suspects(drawing) for cell in _cells(s, drawing)]
+    cells = [cell for s in every for cell in _cells(s, drawing)]
     for finding in findings:
         if finding.wire is not None:
             for cell in cells:
@@ -89,34 +134,50 @@ def weigh(drawing: Machine, readings: Sequence[Reading], findings: Sequence[Find
     by_state: dict[State, list[Reading]] = defaultdict(list)
     for reading in usable:
         by_state[reading.state].append(reading)
-    groups = sorted(by_state.items(), key=lambda item: (item[0].key == "off", -len(item[1])))
+    groups = sorted(by_state.items(), key=lambda item: (item[0].key != "off", -len(item[1])))
     left: dict[Suspect, tuple[float, float]] = {}
     for level in range(SPLITS + 1):
-        fits = dict.fromkeys(cells, True)
+        fits = dict.fromkeys(cells, (True, True))
         for state, taken in groups:
-            sharp = _sift(drawing, state, taken, list(fits), reasons)
-            fits = {cell: fits[cell] and sharp[cell] for cell in sharp}
-        for cell, settled in fits.items():
-            if settled or level == SPLITS:
+            found = _sift(drawing, state, taken, list(fits), reasons, loose, known[state])
+            fits = {cell: (fits[cell][0] and sharp, fits[cell][1] and close) for cell, (sharp, close) in found.items()}
+        for cell, (sharp, close) in fits.items():
+            if sharp or (level == SPLITS and close):
                 left.setdefault(cell.suspect, (cell.high, (cell.begin + cell.end) / 2))
         cells = [part for cell in fits if cell.suspect not in left for part in cell.split()]
-    return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, len(usable))
+    return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, len(usable), loose)
 
 
 def predictions(
     drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
 ) -> tuple[np.ndarray, np.ndarray]:
     """(volts, ohms), each changes x pairs, as a meter would show them: averaged where targets turn."""
-    volts, ohms = [], []
+    volts, ohms = 0.0, 0.0
     plain = [c if isinstance(c, Change) else Change() for c in changes]
-    for phase in drawing.phases(state):
-        v, z = Family(drawing, phase, pairs).readings(plain)
+    for share, phase in drawing.phases(state):
+        v, z = _solved(drawing, phase, pairs, plain)
         for k, change in enumerate(changes):
             if isinstance(change, Machine):
-                v[k : k + 1], z[k : k + 1] = Family(change, phase, pairs).readings([Change()])
-        volts.append(v)
-        ohms.append(z)
-    return np.mean(volts, axis=0), np.mean(ohms, axis=0)
+                v[k : k + 1], z[k : k + 1] = _solved(change, phase, pairs, [Change()])
+        volts, ohms = volts + share * v, ohms + share * z
+    return volts, ohms
+
+
+def _solved(
+    machine: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change]
+) -> tuple[np.ndarray, np.ndarray]:
+    """(volts, ohms) in one phase; a supply that retries at its limit is averaged over its on and off times."""
+    family = Family(machine, state, pairs)
+    volts, ohms = family.readings(changes)
+    for supply in machine.all(Supply):
+        if supply.retry is None or not supply.alive:
+            continue
+        at_limit = np.flatnonzero(family.limited(f"supply {supply.name}", supply.retry.label))
+        if len(at_limit):
+            dead = Family(machine.with_fault(SupplyDead(supply.name)), state, pairs)
+            off, _ = dead.readings([changes[k] for k in at_limit])
+            volts[at_limit] = supply.retry.duty * volts[at_limit] + (1 - supply.retry.duty) * off
+    return volts, ohms
 
 
 def allowance(function: str, u: float, predicted: np.ndarray) -> np.ndarray:
@@ -133,38 +194,59 @@ def _cells(suspect: Suspect, drawing: Machine) -> list[_Cell]:
 
 
 def _between(low: float, high: float) -> list[tuple[float, float]]:
-    """Four parts of a size range, equal in ratio (from a tenth of the upper end where the lower is zero)."""
+    """Four parts of a size range (from a tenth of the upper end where the lower is zero)."""
     if high == low:
         return [(low, high)]
-    knots = np.geomspace(low or high / 10, high, 5)
+    # Ohms are divided in equal ratios, a drift that may go either way in equal steps.
+    knots = np.linspace(low, high, 5) if low < 0 < high else np.geomspace(low or high / 10, high, 5)
     knots[0] = low
     return [(float(a), float(b)) for a, b in pairwise(knots)]
 
 
 def _sift(
-    drawing: Machine, state: State, taken: list[Reading], cells: list[_Cell], reasons: dict[Suspect, Reason | Finding]
-) -> dict[_Cell, bool]:
-    """The cells that can explain all these readings, and whether dividing them further could still change that.
+    drawing: Machine, state: State, taken: list[Reading], cells: list[_Cell],
+    reasons: dict[Suspect, Reason | Finding], loose: bool, known: dict[tuple, tuple[np.ndarray, np.ndarray]],
+) -> dict[_Cell, tuple[bool, bool]]:  # fmt: skip
+    """The cells that may explain all these readings, each with two answers: whether all its corners do, so that
+    dividing it further would change nothing, and whether one of them comes close (within twice what is allowed).
 
-    The nearest miss of a suspect that loses all its cells here becomes its reason.
+    The nearest miss of a suspect that loses all its cells here becomes its reason. A `loose` fault explains what it
+    would show while it is there, what a good machine would show while it is away, and where the display jumped or was
+    watched for a while anything between the two.
     """
-    keys = {(c.suspect, size, at): None for c in cells for size, at in c.corners()}
+    keys = list({(c.suspect, size, at): None for c in cells for size, at in c.corners()})
     index = {key: k for k, key in enumerate(keys)}
-    changes = [suspect.change(drawing, state, size, at) for suspect, size, at in keys]
-    volts, ohms = predictions(drawing, state, [(r.red, r.black) for r in taken], changes)
-    shown = np.where([r.function == "ohms" for r in taken], ohms, volts)
+    fresh = [key for key in keys if key not in known]
+    changes = [suspect.change(drawing, state, size, at) for suspect, size, at in fresh]
+    found = predictions(drawing, state, [(r.red, r.black) for r in taken], changes)
+    known |= dict(zip(fresh, zip(*found, strict=True), strict=True))
+    shown = np.empty((len(keys), len(taken)))
+    for k, key in enumerate(keys):
+        volts, ohms = known[key]
+        shown[k] = np.where([r.function in OHMS for r in taken], ohms, volts)
     allowed = np.column_stack([allowance(r.function, r.u, shown[:, k]) for k, r in enumerate(taken)])
     values = np.array([r.value for r in taken])
-    kept: dict[_Cell, bool] = {}
+    good, away, spread = None, np.full(len(taken), np.inf), np.zeros(len(taken), dtype=bool)
+    if loose:
+        healthy = predictions(drawing, state, [(r.red, r.black) for r in taken], [Change()])
+        good = np.where([r.function in OHMS for r in taken], healthy[1], healthy[0])[0]
+        within = np.array([allowance(r.function, r.u, good[k]) for k, r in enumerate(taken)])
+        away = np.abs(values - good) / within
+        spread = np.array([r.note in (WATCHED, JUMPS) for r in taken])
+    kept: dict[_Cell, tuple[bool, bool]] = {}
     best: dict[Suspect, tuple[float, Reason]] = {}
     for cell in cells:
         rows = [index[cell.suspect, size, at] for size, at in cell.corners()]
         corner, within = shown[rows], allowed[rows].max(axis=0)
         low, high = corner.min(axis=0), corner.max(axis=0)
+        if good is not None:
+            low, high = np.where(spread, np.minimum(low, good), low), np.where(spread, np.maximum(high, good), high)
         off = np.where(np.isfinite(low), np.maximum(np.maximum(low - values, values - high), 0.0) / within, np.inf)
+        off = np.minimum(off, away)
         worst = int(off.argmax())
         if off[worst] <= 1.0:
-            kept[cell] = bool((np.abs(corner - values) <= within).all())
+            worst_of = np.minimum(np.where(spread, 0.0, np.abs(corner - values) / within), away).max(axis=1)
+            kept[cell] = bool((worst_of <= 1.0).all()), bool((worst_of <= 2.0).any())
         elif cell.suspect not in best or off[worst] < best[cell.suspect][0]:
             best[cell.suspect] = (float(off[worst]), Reason(taken[worst], float(low[worst]), float(high[worst])))
     reasons |= {suspect: why for suspect, (_, why) in best.items()}

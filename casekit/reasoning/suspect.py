@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from casekit.circuit.family import Change
-from casekit.machine.faults import SupplyDead, SupplyWeak
+from casekit.machine.faults import CrossedTerminals, SensorDrifted, SupplyDead, SupplyWeak
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import CHASSIS, Machine
 from casekit.machine.state import State
@@ -17,7 +18,9 @@ from casekit.machine.unit import Supply
 
 # Sizes between which a fault of each kind is looked for, in ohm (ampere for a weak supply).
 SHORT_OHM = (0.0, 0.03, 0.2, 1.0, 6.0, 40.0, 300.0, 3000.0)
-BATTERY_OHM = (0.0, 1.0, 50.0)
+BATTERY_OHM = (0.0, 1.0, 10.0, 50.0, 300.0)
+LEAK_OHM = (30.0, 300.0, 3000.0, 30_000.0)
+DRIFT = (-0.4, -0.1, -0.02, 0.02, 0.1, 0.4)
 SERIES_OHM = (1.0, 6.0, 40.0, 300.0, 3000.0)
 LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
 
@@ -41,6 +44,10 @@ class Suspect:
                 return SHORT_OHM
             case "short to battery":
                 return BATTERY_OHM
+            case "leak between cavities":
+                return LEAK_OHM
+            case "sensor drifted":
+                return DRIFT
             case "high resistance":
                 return SERIES_OHM
             case "supply weak":
@@ -58,6 +65,13 @@ class Suspect:
                 return drawing.with_fault(SupplyDead(self.place))
             case "supply weak":
                 return drawing.with_fault(SupplyWeak(self.place, size))
+            case "sensor drifted":
+                return drawing.with_fault(SensorDrifted(self.place, size))
+            case "crossed terminals":
+                return drawing.with_fault(CrossedTerminals(self.place, self.to))
+            case "leak between cavities":
+                ends = [drawing.part(name, Contact).a for name in (self.place, self.to)]
+                return Change(((ends[0], 1.0), (ends[1], -1.0)), e=size)
             case "none":
                 return Change()
             case "sensor shorted":
@@ -77,7 +91,11 @@ class Suspect:
 
 
 def suspects(drawing: Machine) -> tuple[Suspect, ...]:
-    """All suspects of a drawing, `none` (nothing is wrong now) first."""
+    """All suspects of a drawing, `none` (nothing is wrong now) first.
+
+    Crossed terminals and drifted sensors are not among them: each is a network of its own, and they are weighed only
+    when they are named.
+    """
     return (Suspect("none", ""), *_all(drawing))
 
 
@@ -91,6 +109,9 @@ def _all(drawing: Machine) -> Iterator[Suspect]:
             for other in wires[k + 1 :]:
                 yield Suspect("short between wires", wire, other)
     for plug in drawing.plugs:
+        cavities = [c.name for c in drawing.all(Contact) if c.connector == plug.name]
+        for name, neighbour in pairwise(cavities):
+            yield Suspect("leak between cavities", name, neighbour)
         if plug.kind == "sensor":
             yield Suspect("sensor shorted", plug.name)
     for supply in drawing.all(Supply):

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import base64
 import zlib
 from html import escape
 
 import pandas as pd
 
 from casekit.bench.bench import Bench
+from casekit.bench.memory import Memory
 from casekit.bench.meter import Meter
 from casekit.bench.reading import Call
 from casekit.bench.sealed import Truth, unseal
+from casekit.bench.specimen import Specimen
 from casekit.error import BenchError
 from casekit.files import library
+from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
-from casekit.files.schema import CaseFile, MachineFile
-from casekit.machine.drawn import drawn, fault_of
+from casekit.files.schema import MachineFile
+from casekit.machine.casefaults import faults_of
+from casekit.machine.drawn import drawn
 from casekit.machine.faults import Fault
+from casekit.machine.intermittent import Intermittent
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
+from casekit.teaching.screen import Screen
 
 
 class Sheet:
@@ -48,22 +55,29 @@ class Drawing:
     def __repr__(self) -> str:
         return f"<drawing of the {self.title}>"
 
-    def _repr_svg_(self) -> str:
-        return self.svg
+    def _repr_html_(self) -> str:
+        picture = base64.b64encode(self.svg.encode()).decode()
+        words = escape(f"Wiring drawing of the {self.title}; probe_points() and moves() list what is on it")
+        return f'<img style="max-width:100%" alt="{words}" src="data:image/svg+xml;base64,{picture}">'
 
 
 class Practice(Bench):
     """A bench opened from a machine or a case file, with its sheet, its drawing and its debrief."""
 
-    def __init__(self, machine: MachineFile, case: CaseFile | None, seed: int | None, faults: tuple[Fault, ...] = ()):
+    def __init__(
+        self,
+        machine: MachineFile,
+        case: CaseFile | None,
+        seed: int | None,
+        faults: tuple[Fault | Intermittent, ...] = (),
+    ):
         plan = drawn(machine)
         number = zlib.crc32((case.case if case else machine.machine).encode()) if seed is None else seed
         if case:
-            faults = (fault_of(case, plan),)
-        real = plan.as_built(number)
-        for fault in faults:
-            real = real.with_fault(fault)
-        truth = Truth(real, faults, Meter.drawn_by(number), *((case.explanation, tuple(case.teaches)) if case else ()))
+            faults = faults_of(case, plan)
+        specimen = Specimen(plan.as_built(number), faults, Meter.drawn_by(number), number)
+        memory = Memory(tuple(case.codes) if case else ())
+        truth = Truth(specimen, memory, *((case.explanation, tuple(case.teaches)) if case else ()))
         super().__init__(plan, truth, case.title if case else machine.title)
         self.sheet = Sheet(case, machine) if case else None
         self._machine_file = machine
@@ -76,13 +90,21 @@ class Practice(Bench):
             self._picture = Drawing(self._machine_file)
         return self._picture
 
-    def call(self, kind: str, place: str) -> Call:
-        """State the fault: its kind and its place at repair level (wire, cavity, sensor or supply).
+    def call(self, kind: str, place: str, to: str = "") -> Call:
+        """State the fault: its kind and its place at repair level; `to` is the other wire, cavity or splice, if any.
 
-        The last call before the debrief counts.
+        The last call before the debrief counts, and with it the last one that says the drawing is wrong.
         """
         self._needs_case()
-        return super().call(kind, place)
+        return super().call(kind, place, to)
+
+    def scope(self, *args, **settings) -> Screen:
+        """As Bench.scope; the trace shows itself as a picture in a notebook."""
+        return Screen(super().scope(*args, **settings))
+
+    def scan_trace(self, *args, **settings) -> Screen:
+        """As Bench.scan_trace; the trace shows itself as a picture in a notebook."""
+        return Screen(super().scan_trace(*args, **settings))
 
     def debrief(self) -> Debrief:
         """Close the case: the truth, and whether the readings taken support the call. Needs a call first."""
@@ -91,7 +113,7 @@ class Practice(Bench):
         if not calls:
             raise BenchError("there is no call yet; state the fault with bench.call(kind, place) first.")
         self.closed = True
-        return debrief(self.title, self.drawing, self.events, self.clock, calls[-1], unseal(self))
+        return debrief(self.title, self.drawing, self.events, self.clock, calls, unseal(self))
 
     def _needs_case(self) -> None:
         if self.sheet is None:
@@ -108,7 +130,7 @@ def open_case(name: str, seed: int | None = None) -> Practice:
     return Practice(library.machine_file(case.machine), case, _seed(seed))
 
 
-def open_machine(name: str, seed: int | None = None, fault: Fault | None = None) -> Practice:
+def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent | None = None) -> Practice:
     """Open a machine to practise on: healthy, or with a `fault` of your own choice to demonstrate.
 
     Raises ScenarioError when there is no such machine, CircuitError when the fault's place is not on it.

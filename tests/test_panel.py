@@ -1,0 +1,162 @@
+"""The panel: cases played by its controls alone, and what it shows, says and keeps to itself."""
+
+import json
+import re
+
+import pytest
+
+import casekit
+from casekit.teaching.panel import Panel
+
+
+@pytest.fixture
+def panel():
+    return casekit.panel(casekit.open_case("broom-frame-dead"))
+
+
+def do(panel: Panel, move: str, target: str) -> None:
+    panel.move.value = (move, target)
+    panel.buttons["Do it"].click()
+
+
+def read(panel: Panel, red: str, expect: str = "") -> str:
+    panel.red.value, panel.black.value, panel.expect.value = red, "G1.-", expect
+    panel.buttons["Read"].click()
+    return panel.display.value
+
+
+def test_the_first_case_is_finished_with_the_controls(panel):
+    """A new user's route: read, unplug, look, call, debrief; no code."""
+    do(panel, "key", "on")
+    assert "key on" in panel.status.value
+    shown = read(panel, "B5.1", expect="0")
+    assert re.search(r">0\.[12]\d\d V<", shown)
+    read(panel, "X1.5")
+    assert re.search(r">[45]\.\d\d\d V<", read(panel, "B9.1"))
+    do(panel, "look", "CP1")
+    assert "rubbed through" in panel.message.value
+    do(panel, "unplug", "X11")
+    assert "X11 unplugged" in panel.status.value
+    assert re.search(r">[45]\.\d\d\d V<", read(panel, "B5.1"))
+    panel.kind.value = "short to ground"
+    panel.place.value = "W14"
+    panel.buttons["Make the call"].click()
+    assert "called: short to ground at W14" in panel.message.value
+    panel.buttons["Debrief"].click()
+    assert "right" in panel.result.value
+    assert "they support the call" in panel.result.value
+    assert all(button.disabled for button in panel.buttons.values())
+    assert panel.table.value.count("<tr") == 1 + len(panel.bench.log)
+
+
+def test_the_panel_says_what_cannot_be_done_and_stays_usable(panel):
+    panel.red.value = panel.black.value = "G1.-"
+    panel.buttons["Read"].click()
+    assert "Not possible: both leads are on G1.-" in panel.message.value
+    panel.red.value, panel.expect.value = "B5.1", "about five"
+    panel.buttons["Read"].click()
+    assert "write the expected value as a number, such as 4.98" in panel.message.value
+    panel.buttons["Debrief"].click()
+    assert "there is no call yet" in panel.message.value
+    assert panel.bench.log.empty
+    panel.expect.value = "5"
+    panel.buttons["Read"].click()
+    assert len(panel.bench.log) == 1
+
+
+def test_the_panel_shows_what_the_bench_offers(panel):
+    assert list(panel.red.options) == panel.bench.probe_points()
+    offered = [value for _, value in panel.move.options]
+    hard = [value for value in offered if value[2:] == ("hard",)]
+    assert [v for v in offered if v not in hard] == [(m.move, m.target) for m in panel.bench.moves().itertuples()]
+    assert [v[1] for v in hard] == [p.name for p in panel.bench.drawing.contact_points]
+    do(panel, "unplug", "B4")
+    assert "B4.1m" in panel.red.options
+    assert panel.black.value == "G1.-"
+    assert "<svg" in panel.picture.value
+    assert "Brooms will not lower" in panel.children[0].value
+
+
+def test_nothing_synced_to_the_browser_holds_the_fault(panel):
+    """Traits travel to the browser: none of them says more than the trainee may know."""
+    do(panel, "key", "on")
+    read(panel, "B12.1")
+    state = json.dumps([w.get_state() for w in widgets_of(panel)], default=str)
+    state = state.replace(json.dumps(panel.kind.get_state(), default=str), "")
+    for giveaway in ("rubbed", "r_ohm", "ShortToGround", "worn", "sealed"):
+        assert giveaway not in state
+
+
+def widgets_of(widget):
+    yield widget
+    for child in getattr(widget, "children", ()):
+        yield from widgets_of(child)
+
+
+def press(panel: Panel, name: str) -> str:
+    panel.buttons[name].click()
+    return panel.message.value
+
+
+def test_an_intermittent_case_is_finished_with_the_controls():
+    """Scan data, codes, driver's seat, an operation, a picture while it is done, a look, the call."""
+    panel = casekit.panel(casekit.open_case("boom-stops-halfway"))
+    do(panel, "key", "run")
+    good = float(re.search(r">(\d\.\d+) V<", read(panel, "B5.1"))[1])
+    assert good == pytest.approx(5.0, abs=0.06)
+    panel.scope.during.value = "boom"
+    panel.scope.time.value = 0.1
+    assert "the picture is shown below" in press(panel, "Take picture")
+    assert panel.shown.value.startswith('<img style="max-width:100%" alt="')
+    assert "B5.1 against G1.-" in panel.shown.value
+    do(panel, "operate", "boom")
+    assert float(re.search(r">(\d\.\d+) V<", read(panel, "B5.1"))[1]) < 0.1
+    assert "power is reduced" in press(panel, "Driver's seat")
+    press(panel, "Scan data")
+    assert "supply V1" in panel.shown.value
+    press(panel, "Trouble codes")
+    assert "P0642" in panel.shown.value
+    do(panel, "release", "boom")
+    do(panel, "open_harness", "CP1")
+    assert "W14b" in panel.message.value
+    panel.kind.value = "short to ground"
+    panel.place.value = "W14b"
+    assert "called: short to ground at W14b" in press(panel, "Make the call")
+    assert "W14b repaired" in press(panel, "Repair it")
+    press(panel, "Debrief")
+    assert "the machine is cured; not proved" in panel.result.value
+
+
+def test_hands_can_be_watched():
+    panel = casekit.panel(casekit.open_machine("street-sweeper"))
+    panel.red.value, panel.watch.value = "B5.1", True
+    panel.move.value = ("shift", "CP1", "hard")
+    panel.buttons["Do it"].click()
+    assert re.search(r"0\.000 V to 0\.000 V", panel.display.value)
+    assert "moved before it was looked at" in panel.bench.log["risk"].str.cat()
+
+
+def test_wires_leads_and_jumpers():
+    panel = casekit.panel(casekit.open_machine("street-sweeper"))
+    do(panel, "key", "on")
+    panel.wire.value = "W10"
+    press(panel, "Zero clamp")
+    press(panel, "Clamp amps")
+    assert re.search(r">0\.0[234]\d A<", panel.display.value)
+    assert "W10@0.5 can be reached with a lead; piercing insulation" in press(panel, "Pierce wire")
+    assert "W10@0.5" in panel.red.options
+    panel.red.value = "B1.1"
+    assert "B1.1 and G1.- are joined" in press(panel, "Join leads")
+    assert "B1.1 joined to G1.-" in panel.status.value
+    assert "is off" in press(panel, "Take jumper off")
+
+
+def test_a_call_needs_a_place_and_a_wrong_drawing_its_other_end():
+    panel = casekit.panel(casekit.open_case("level-gauge-still-works"))
+    panel.place.value = None
+    assert "Not possible: choose the place first." in press(panel, "Make the call")
+    panel.kind.value = "drawn on the wrong splice"
+    panel.place.value, panel.to.value = "W12", "SP5"
+    assert "called: drawn on the wrong splice at W12 to SP5" in press(panel, "Make the call")
+    panel.kind.value = "open"
+    assert panel.to.disabled
