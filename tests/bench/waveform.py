@@ -1,9 +1,10 @@
 """How fast a scope record is: casekit's exact waveforms against ngspice's `.tran` on the same scenes, in one run.
 
-Run: python tests/bench/waveform.py (eight minutes). Two seconds, four channels, contact chatter with 200 changes on
-the sweeper, once with the key on and once with the engine running, when wheels and ripple change 4,000 times a second.
-ngspice is tried at several accuracies; what counts is the fastest that is within LIMIT_V. Seconds are this machine's;
-the ratios carry over. Not a test.
+Run: python tests/bench/waveform.py (a quarter of an hour). Two seconds, four channels, contact chatter with 200 changes
+on the sweeper, once with the key on and once with the engine running, when wheels and ripple change 4,000 times a
+second (there ngspice's time grows faster than the record, so that the ratio is smaller for shorter ones). ngspice is
+tried at several accuracies; what counts is the fastest that is within LIMIT_V. Seconds are this machine's; the ratios
+carry over. Not a test.
 """
 
 from __future__ import annotations
