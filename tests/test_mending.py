@@ -105,6 +105,21 @@ def test_one_of_two_faults_cured_is_not_cured():
     assert half.debrief().mended == "the machine is not cured; proved: nothing came back."
 
 
+def test_no_readings_support_nothing():
+    bench = casekit.open_case("broom-frame-dead")
+    bench.call("short to ground", "W14")
+    result = bench.debrief()
+    assert not result.supported
+    assert result.because == "no reading that could rule anything out was taken."
+
+
+def test_the_last_call_counts():
+    bench = casekit.open_case("oil-and-boost-low")
+    bench.call("sensor shorted", "B9")
+    bench.call("open", "W42")
+    assert bench.debrief().right
+
+
 def test_nothing_repaired_and_all_well_in_the_debrief():
     bench = casekit.open_case("oil-and-boost-low")
     bench.call("open", "W42")

@@ -8,6 +8,7 @@ import sys
 import traceback
 import types
 from contextlib import redirect_stdout
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -99,6 +100,7 @@ def reachable(start: object, stop: tuple[type, ...]) -> list[object]:
 HIDDEN = (Truth, Specimen, Memory, Meter, Intermittent, Presence, CaseFile, *Fault.__args__)
 
 
+@cache
 def used(name: str) -> tuple[object, list[object], list[BenchError]]:
     """A bench on which everything was done that shows something, what it gave back, and what it refused."""
     bench = casekit.open_case(name)
