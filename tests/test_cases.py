@@ -322,11 +322,12 @@ def test_a_good_reading_of_a_loose_fault_clears_nothing(case, seed, weighed):
     assert truth in verdict.left
 
 
-def test_good_readings_alone_do_not_speak_against_a_loose_fault():
+def test_good_readings_alone_do_not_speak_against_a_loose_fault(weighed):
     bench = casekit.open_case("lame-on-the-ramp")
     bench.key("on")
     read(bench, "X13.4f", "B5.2")
     bench.call("open", "W60b")
+    assert weighed(bench, Suspect("open", "W60b")).left.keys() == {Suspect("none", "")}
     result = bench.debrief()
     assert (result.right, result.supported, result.rivals) == (True, False, ())
     assert result.because == "nothing was wrong while they were taken, and that clears no fault that comes and goes."

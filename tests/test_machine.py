@@ -161,7 +161,7 @@ def test_the_operating_value_of_a_state():
 
 def test_a_warm_machine_stays_warm_with_the_engine_stopped():
     at = Operating(16.0, 86.0, 95.0)
-    assert [at.degrees(State(key)) for key in ("on", "run")] == [16.0, 86.0]
+    assert [at.degrees(State(key)) for key in ("on", "run")] == [16.0, 16.0]
     assert [at.degrees(State(key, hot=True)) for key in ("off", "on", "crank", "run")] == [86.0] * 4
     assert at.degrees(State("run", held=frozenset({"load"}), hot=True)) == 95.0
     assert at.shifted(2.0) == Operating(18.0, 88.0, 97.0)

@@ -7,9 +7,20 @@ import casekit
 from casekit.bench.instruments import LAMP_RISK, LIVE_OHMS, LOAD_RISK
 from casekit.bench.mending import PIERCED, UNFUSED
 from casekit.bench.moves import MOVED_UNSEEN
-from casekit.bench.reading import Finding, Reading
-from casekit.machine.faults import Open, SensorDrifted, SupplyDead
+from casekit.bench.reading import Call, Finding, Reading
+from casekit.bench.sealed import unseal
+from casekit.machine.faults import (
+    CrossedTerminals,
+    LeakBetweenCavities,
+    Open,
+    SensorDrifted,
+    ShortBetweenWires,
+    SupplyDead,
+)
+from casekit.machine.intermittent import Intermittent
 from casekit.reasoning.evidence import weigh
+from casekit.reasoning.suspect import Suspect
+from casekit.teaching.debrief import debrief
 
 EARTH = "G1.-"
 
@@ -77,6 +88,8 @@ def test_a_wrong_repair_cures_nothing_and_condemns_a_good_part():
     assert bench.repair("W13") == "W13 repaired; it had been sound"
     assert bench.replace("B12") == "B12 replaced; whether that was it shows in the proof"
     bench.key("on")
+    assert bench.notice().text == "the warning lamp stays on"
+    bench.key("run")
     assert "brooms do not answer" in bench.notice().text
     assert bench.prove().text.startswith("not proved: ")
     bench.call("short to ground", "W14")
@@ -192,6 +205,63 @@ def test_what_cannot_be_done_now_says_why(bench, before, move, sentence):
     assert refused(bench, move) == sentence
 
 
+# Calls of kinds with two places ----------------------------------------------------------------------------------
+
+
+def judged(fault, call, *points):
+    """The debrief of a machine with a fault of our choice, after volts at some points with the key on."""
+    bench = casekit.open_machine("street-sweeper", 3, fault)
+    bench.key("on")
+    for point in points:
+        bench.volts(point, EARTH)
+    calls = [Call(*call[:2], bench.state, bench.clock, *call[2:])]
+    return debrief("", bench.drawing, bench.events, bench.clock, calls, unseal(bench))
+
+
+@pytest.mark.parametrize(
+    ("call", "right"),
+    [
+        (("leak between cavities", "X12.1", "X12.3"), True),
+        (("leak between cavities", "X12.3", "X12.1"), True),
+        (("leak between cavities", "X12.3"), True),
+        (("leak between cavities", "X12.1", "X12.2"), False),
+        (("short between wires", "X12.1", "X12.3"), False),
+    ],
+)
+def test_either_end_may_be_named_first_but_not_another(call, right):
+    result = judged(LeakBetweenCavities("X12.1", "X12.3", 200.0), call)
+    assert (result.right, result.partly) == (right, False)
+    assert result.truth == "leak between cavities at X12.1 to X12.3"
+    assert result.condemned == ()
+
+
+def test_both_ends_of_a_loose_short_are_bad():
+    loose = Intermittent(ShortBetweenWires("W14", "W24", 0.5, 0.35, 0.35), "CP1", 1.0, 1.2)
+    result = judged(loose, ("short between wires", "W24", "W14"))
+    assert (result.right, result.condemned) == (True, ())
+    assert result.truth == "short between wires at W14 to W24 (it comes and goes)"
+
+
+def test_crossed_terminals_and_drift_are_weighed_when_they_are_called(monkeypatch):
+    """By one cavity alone every other of its connector is weighed; drift in both directions."""
+    crossed, points = CrossedTerminals("X13.3", "X13.4"), ("X2.10", "X2.11", "B9.2", "B10.2")
+    result = judged(crossed, ("crossed terminals", "X13.3"), *points)
+    assert (result.right, result.supported, result.rivals) == (True, True, ())
+    # What else is left has been seen; what follows is weighed beside one other suspect, to save time.
+    few = (Suspect("none", ""), Suspect("leak between cavities", "B9.1", "B9.2"))
+    monkeypatch.setattr("casekit.reasoning.evidence.suspects", lambda drawing: few)
+    result = judged(crossed, ("crossed terminals", "X13.4", "X13.3"), *points)
+    assert (result.right, result.supported) == (True, True)
+    result = judged(crossed, ("crossed terminals", "X13.3", "X13.5"), *points)
+    assert (result.right, result.supported) == (False, False)
+    assert result.because.startswith("they speak against the call: X2.10 against G1.- showed ")
+    drifted = judged(SensorDrifted("B9", 0.06), ("sensor drifted", "B9"), "B9.1", "B9.2", "B9.3", "X13.3f")
+    assert drifted.right
+    assert drifted.because == "they allow the call but do not prove it: 1 other explanation(s) are left."
+    other = judged(SensorDrifted("B9", 0.06), ("sensor drifted", "B10"), "B9.1", "B9.2", "B9.3", "X13.3f")
+    assert other.because.startswith("they speak against the call: ")
+
+
 # Codes -----------------------------------------------------------------------------------------------------------
 
 
@@ -247,10 +317,20 @@ def test_the_fuse_may_blow_later(bench):
 
 
 def test_an_unfused_jumper_stays_and_counts_as_a_risk(bench):
-    assert bench.jumper("G1.+", "GND1", fused=False) == "G1.+ and GND1 are joined"
+    assert bench.jumper("G1.+", "GND1", fused=False) == f"G1.+ and GND1 are joined ({UNFUSED})"
     assert bench.log.iloc[-1][["what", "risk"]].tolist() == ["G1.+ to GND1 without a fuse", UNFUSED]
     assert UNFUSED == "an unfused jumper: whatever it feeds has no protection, and a short burns the harness"
     assert bench.volts("G1.+", EARTH).value < 9  # 12 milliohm in the battery, 20 in the jumper and its leads
+
+
+def test_battery_voltage_on_a_sensor_circuit_is_a_risk(bench):
+    bench.key("on")
+    said = bench.jumper("G1.+", "B1.1")
+    risk = "battery voltage on a sensor circuit: its supply, its sensors and the control unit can be gone for good"
+    assert said == f"G1.+ and B1.1 are joined ({risk})"
+    assert bench.log.iloc[-1]["risk"] == risk
+    bench.remove_jumper("G1.+", "B1.1")
+    assert bench.jumper("B9.1", "B10.1") == "B9.1 and B10.1 are joined"
 
 
 def test_a_pierced_wire_can_be_probed_and_is_harmed(bench):

@@ -8,7 +8,7 @@ from casekit.bench.meter import FUNCTIONS, INPUT_OHM, Function, Meter, Range, lo
 from casekit.circuit.mean import only
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
-from casekit.machine.faults import HighResistance, ShortBetweenWires
+from casekit.machine.faults import HighResistance, Open, ShortBetweenWires
 from casekit.machine.state import State
 
 PERFECT = Meter()
@@ -117,6 +117,22 @@ def test_switching_signals_are_averaged(sweeper):
     shown = PERFECT.measure(only(sweeper), State("run"), "volts", "B4.2", "G1.-")
     assert shown.value == pytest.approx(2.5, abs=0.1)
     assert shown.note == "the signal is switching; the meter shows its average"
+
+
+def test_a_display_jumps_when_what_is_there_comes_and_goes(sweeper):
+    """A tenth of the time without W42: the display shows the mean, 4.5 of 5 V, and jumps; where both machines read the
+    same, or as good as the same to a display of millivolts, it stands still."""
+    away = sweeper.with_fault(Open("W42"))
+    mix = ((0.9, sweeper), (0.1, away))
+    shown = PERFECT.measure(mix, ON, "volts", "B9.1", "G1.-")
+    assert shown.value == pytest.approx(0.9 * 5.004, abs=0.01)
+    assert shown.note == "the display jumps"
+    assert PERFECT.measure(mix, ON, "volts", "B5.1", "G1.-").note == ""
+    dropped = [PERFECT.measure(only(m), ON, "volts", "X2.5", "G1.-").value for m in (sweeper, away)]
+    assert 0 <= dropped[1] - dropped[0] < 0.01
+    assert PERFECT.measure(mix, ON, "volts", "X2.5", "G1.-").note == ""
+    # The same small difference is large for a display of hundredths of a millivolt.
+    assert PERFECT.measure(mix, ON, "millivolts", "X13.1f", "X2.5").note == "the display jumps"
 
 
 def test_no_steady_state_reads_unstable(sweeper):

@@ -238,7 +238,10 @@ def test_an_opened_harness_shows_what_is_there():
     assert (found.wire, found.mark) == (None, "W12")
     assert found.text == "the pink/black wire W12 joins here, which the drawing does not show"
     found = bench.open_harness("SP1")
-    assert found.text == "the pink/black wire W12, drawn here, does not join here"
+    assert (found.wire, found.mark) == ("W10", "W12")
+    assert found.text == (
+        "the pink wire W10 is broken beside the splice; the pink/black wire W12, drawn here, does not join here"
+    )
     assert bench.open_harness("SP2").text == "the wires that meet here are those of the drawing"
     bench.key("on")
     assert bench.volts("SP5", EARTH).value == pytest.approx(5.0, abs=0.1)

@@ -142,7 +142,7 @@ def test_temperatures_come_back_within_one_step(machine):
     for state in (ON, *running(machine)):
         volts = measured(machine, state)
         for channel in of_kind(machine, "ntc", "platinum"):
-            true = sensor_of(machine, channel).at.degrees(state)
+            true = sensor_of(machine, channel).temp_c(state)
             taken = program.converted(volts[channel.name])
             ends = sorted(channel.value(taken + k * step) for k in (-1, 1))
             assert ends[0] <= true <= ends[1], (state, channel.name)

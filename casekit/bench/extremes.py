@@ -12,13 +12,17 @@ import numpy as np
 from casekit.bench.meter import INPUT_OHM
 from casekit.bench.specimen import Specimen
 from casekit.circuit.mean import average, only, points
+from casekit.circuit.modes import Channel as Probe
+from casekit.circuit.waveform import record
 from casekit.error import CircuitError
 from casekit.machine.intermittent import Push
 from casekit.machine.law import Resistor, Retry, Valve
 from casekit.machine.machine import Machine
+from casekit.machine.motion import scene
 from casekit.machine.state import State
 
 WINDOW_S = 0.1
+TURNED_S = 1.0  # longest turn of a wheel that min/max is meant to follow: a camshaft's while cranking takes 0.6 s
 
 
 def windows(
@@ -40,7 +44,24 @@ def windows(
             part = 1.0 if retry is None else (_on_time(end, retry) - _on_time(begin, retry)) / (end - begin)
             total += share * (part * on + (1 - part) * off)
         found.append(total)
+    if state.turning and found:
+        # What turns repeats within a second or so: its first windows are taken from the exact waveform.
+        exact = _exact(specimen, state, edges[edges <= span_s[0] + TURNED_S + WINDOW_S / 2], red, black, push)
+        found[: len(exact)] = exact
     return np.array(found)
+
+
+def _exact(specimen: Specimen, state: State, edges: np.ndarray, red: str, black: str, push: Push | None) -> list[float]:
+    """Means of the waveform between these times, wheels turning."""
+    span = float(edges[0]), float(edges[-1])
+    machine, presences = specimen.presences(state, span, push)
+    taken = scene(machine, state, span, None, presences)
+    meter = Resistor("meter", red, black, INPUT_OHM)
+    try:
+        result = record([*taken.elements, meter], taken.changing, taken.driven, [Probe(red, black)], taken.earth, *span)
+    except CircuitError:
+        return []
+    return result.means(edges)[0].tolist()
 
 
 def _on_off(machine: Machine, state: State, red: str, black: str) -> tuple[float, float, Retry | None]:

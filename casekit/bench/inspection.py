@@ -18,6 +18,7 @@ from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import ContactPoint, Machine, Plug
 
 FOUND_LASTING, FOUND_LOOSE, FALSE_MARK = 0.95, 0.75, 1 / 12
+LAST = 0.15  # the stretch of a wire, as a share, that is seen when the splice at its end is laid open
 NEAR = 0.02  # how near to the contact point, as a share of the wire, damage is seen
 CLEAN = "no damage to be seen"
 DAMAGE = {
@@ -76,17 +77,25 @@ def opened_at(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sigh
 
 
 def opened_splice(specimen: Specimen, drawing: Machine, splice: str) -> Sight:
-    """A splice laid open: which wires really meet in it."""
+    """A splice laid open: the last stretch of every wire there, and which wires really meet in it."""
+    texts, damaged, mark = [], None, None
+    for fault, _ in _uncured(specimen):
+        wire = next((w for w in drawing.all(Wire) if w.name == fault.place), None)
+        if wire is not None and fault.kind in DAMAGE:
+            near = 1 - fault.at if wire.b == splice else fault.at if wire.a == splice else 1.0
+            if near <= LAST:
+                damaged = wire.name
+                texts.append(f"the {wire.colour} wire {wire.name} is {DAMAGE[fault.kind]} beside the splice")
     for fault, _ in _uncured(specimen, drawn_too=True):
-        if fault.kind in DRAWING_KINDS and fault.to == splice:
+        if fault.kind in DRAWING_KINDS:
             wire = drawing.part(fault.place, Wire)
-            return Sight(
-                f"the {wire.colour} wire {wire.name} joins here, which the drawing does not show", mark=wire.name
-            )
-        if fault.kind in DRAWING_KINDS and drawing.part(fault.place, Wire).a == splice:
-            wire = drawing.part(fault.place, Wire)
-            return Sight(f"the {wire.colour} wire {wire.name}, drawn here, does not join here", mark=wire.name)
-    return Sight("the wires that meet here are those of the drawing")
+            if fault.to == splice:
+                mark = wire.name
+                texts.append(f"the {wire.colour} wire {wire.name} joins here, which the drawing does not show")
+            elif wire.a == splice:
+                mark = wire.name
+                texts.append(f"the {wire.colour} wire {wire.name}, drawn here, does not join here")
+    return Sight("; ".join(texts) or "the wires that meet here are those of the drawing", damaged, mark)
 
 
 def _uncured(specimen: Specimen, drawn_too: bool = False) -> list[tuple[Fault, bool]]:

@@ -30,6 +30,7 @@ from casekit.machine.motion import Meanwhile, meanwhile, scene
 from casekit.machine.state import State
 
 MINMAX_LIMITS_S = (1.0, 600.0)
+CRANK_S = 15.0  # longest a starter is held (common practice, no source; the maker's figure counts)
 TRACE_LIMITS_S = (1.0, 60.0)
 NO_ANSWER = "no reading between {red} and {black}: try other points; this one has no answer."
 RESTLESS = "the picture does not stand still: the circuit switches faster than the screen."
@@ -65,6 +66,8 @@ class Instruments(Workplace):
         low, high = MINMAX_LIMITS_S
         if isinstance(seconds, bool) or not isinstance(seconds, int | float) or not low <= seconds <= high:
             raise BenchError(f"min/max over {seconds!r} s: use a number of seconds from {low:g} to {high:g}.")
+        if self.state.key == "crank" and seconds > CRANK_S:
+            raise BenchError(f"a starter is not held for {seconds:g} s: use at most {CRANK_S:g} s and let it cool.")
         expect = self._expected(expect)
         self._lead((red, black))
         reading = self._watched((red, black), float(seconds), None, expect)
@@ -140,7 +143,7 @@ class Instruments(Workplace):
         offset_v: float | Sequence[float] = 0.0, trigger: tuple[int, float, str] | None = None, roll: bool = False,
         peak: bool = True, during: str | None = None,
     ) -> Trace:  # fmt: skip
-        """A picture of up to four channels, each a pair of probe points (red, black).
+        """A picture of up to four channels, each a pair of probe points (red, black), isolated from each other.
 
         Ten divisions across of `s_per_div` second, eight up of `v_per_div` volt around `offset_v`. `trigger` is
         (channel from 1, volts, "rising" or "falling"); without one the picture begins at once. `roll` keeps one sample

@@ -12,7 +12,7 @@ from casekit.bench.reading import Finding
 from casekit.bench.sealed import unseal
 from casekit.circuit.mean import only, points
 from casekit.circuit.operating_point import Unstable
-from casekit.error import BenchError, hint
+from casekit.error import BenchError, CircuitError, hint
 from casekit.machine.faults import DRAWING_KINDS, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.sensors import Potentiometer, PressureSensor
@@ -21,7 +21,8 @@ from casekit.machine.unit import Core, Supply
 
 UNFUSED = "an unfused jumper: whatever it feeds has no protection, and a short burns the harness"
 PIERCED = "piercing insulation: water gets in and the wire corrodes and goes open later"
-FUSE_A = 5.0
+OVERVOLTED = "battery voltage on a sensor circuit: its supply, its sensors and the control unit can be gone for good"
+FUSE_A, OVER_V = 5.0, 6.0
 VISIBLE = 0.05  # how far a value must be off, as a share of its range (or of 100 degrees), to be noticed; invented
 
 
@@ -104,14 +105,14 @@ class Mending(Moves):
             raise BenchError(f"{a} and {b} are joined already.")
         joined = replace(self.state, joined=self.state.joined | {pair})
         amps = self._jumper_amps(joined, pair)
-        risk = "" if fused else UNFUSED
+        risk = "; ".join(r for r in ("" if fused else UNFUSED, self._overvolted(a, b)) if r)
         self._lead((a, b), more=minutes.JUMPER)
         self._fused = self._fused | {pair} if fused else self._fused - {pair}
         if fused and amps > FUSE_A:
             self._moved("jumper", f"{a} to {b}: its fuse blows", 0.0, self.state, risk)
             return f"the jumper's fuse blows ({FUSE_A:g} A)"
         self._moved("jumper", f"{a} to {b}" + ("" if fused else " without a fuse"), 0.0, joined, risk)
-        return f"{a} and {b} are joined" + self._stalled()
+        return f"{a} and {b} are joined" + (f" ({risk})" if risk else "") + self._stalled()
 
     def remove_jumper(self, a: str, b: str) -> str:
         """Take a jumper off."""
@@ -183,6 +184,17 @@ class Mending(Moves):
                 super()._moved("jumper", f"{pair[0]} to {pair[1]}: its fuse blows", 0.0, apart)
 
     _fused: frozenset[tuple[str, str]] = frozenset()  # of the jumpers that were ever put on
+
+    def _overvolted(self, a: str, b: str) -> str:
+        """The risk of joining more than a sensor supply gives to an electronic circuit."""
+        if not (self._electronic(a) or self._electronic(b)):
+            return ""
+        try:
+            found = points(self._mix(), self.state)
+        except CircuitError:
+            return ""
+        volts = max(abs(p.volts(x)) for _, p in found for x in (a, b))
+        return OVERVOLTED if volts > OVER_V else ""
 
     def _jumper_amps(self, state, pair: tuple[str, str]) -> float:
         try:

@@ -172,6 +172,8 @@ def behaviour(program: Program, faults: Sequence[Seen], state: State, wavers: bo
     lines = []
     if state.key == "off":
         return ["everything is dark with the key off"]
+    if state.key == "on":
+        return ["the warning lamp stays on" if bad else "the lamps go through their test and go out"]
     pedal = {c.name for c in program.channels if c.twin} | {c.twin for c in program.channels if c.twin}
     supplies = {c.name for c in program.channels if c.kind == "supply"}
     if bad & (pedal | supplies):
@@ -184,7 +186,6 @@ def behaviour(program: Program, faults: Sequence[Seen], state: State, wavers: bo
         if channel.kind == "supply":
             continue
         sensor = {c.name for c in program.channels if c.sensor == channel.sensor}
-        # Whether a function works shows with the engine running; that it is lost may show before.
         text = channel.lost if bad & sensor else channel.works if state.key == "run" else None
         if text and text not in lines:
             lines.append(text)

@@ -93,6 +93,19 @@ class Workplace:
         values = {name: f"{value:.4g} {unit}" for name, (value, unit, _) in shown.items() if value is not None}
         return {"state": str(state), **values}
 
+    def _remember(self) -> None:
+        """Give the codes stored before the machine came in the values of a state in which the unit would set them."""
+        entries = unseal(self).memory.entries
+        held = [frozenset(), *(frozenset({o.name}) for o in self.drawing.operations), frozenset({LOAD})]
+        states = [State("on"), *(State("run", held=h, hot=hot) for hot in (False, True) for h in held)]
+        for state in states:
+            if all(entry.snapshot for entry in entries.values()):
+                return
+            for fault in self._counted(state):
+                entry = entries.get(fault.code)
+                if entry is not None and not entry.snapshot:
+                    entry.snapshot = self._snapshot(state)
+
     def _stalled(self) -> str:
         """The engine stops when it has lost what it runs on."""
         if self.state.key != "run" or view.engine_runs(self._mix(), self.state):

@@ -121,6 +121,8 @@ def _moved(
     match part:
         case Battery() if doing is not None and doing.after.key == "crank":
             return _cranked(machine, part, doing, span[1])
+        case Battery() if state.key == "crank" and wheels:
+            return _cranking(machine, part, span)
         case HallSwitch() if turns and wheels and part.turns:
             return _hall(machine, part, state, span, doing)
         case InductivePickup() if turns and wheels:
@@ -182,13 +184,24 @@ def _pickup(machine, part: InductivePickup, state: State, span, doing) -> Driven
 
 
 def _cranked(machine, part: Battery, doing: Meanwhile, end: float) -> Driven:
-    dip, mean = part.crank_v, part.cranking_v
-    half = 60 / machine.engine.crank_rpm / machine.engine.cylinders  # half of a compression
-    times = np.arange(doing.begin + DIP_S + half, end + half, half)
-    swing = COMPRESSION * (part.rest_v - dip)
-    volts = mean + swing * (-1.0) ** np.arange(len(times))
+    """The battery when the starter engages: the dip, then a ripple with every compression."""
+    times, volts = _compressions(machine, part, doing.begin + DIP_S, end)
     source = Source(part.name, part.plus, part.minus, part.rest_v, part.r_ohm)
-    return Driven(source, (doing.begin, doing.begin + DIP_S, *times), (part.rest_v, dip, *volts))
+    return Driven(source, (doing.begin, doing.begin + DIP_S, *times), (part.rest_v, part.crank_v, *volts))
+
+
+def _cranking(machine, part: Battery, span: tuple[float, float]) -> Driven:
+    """The battery while the starter turns."""
+    times, volts = _compressions(machine, part, *span)
+    return Driven(Source(part.name, part.plus, part.minus, part.cranking_v, part.r_ohm), tuple(times), tuple(volts))
+
+
+def _compressions(machine, part: Battery, begin: float, end: float) -> tuple[np.ndarray, np.ndarray]:
+    """(times, volts) at the turning points of the cranked battery's ripple, in step with the engine."""
+    half = 60 / machine.engine.crank_rpm / machine.engine.cylinders
+    steps = np.arange(int(np.floor(begin / half)) + 1, int(np.ceil(end / half)) + 1)
+    swing = COMPRESSION * (part.rest_v - part.crank_v)
+    return steps * half, part.cranking_v + swing * (-1.0) ** steps
 
 
 def _swept(machine, part, state: State, span, doing, wheels: bool) -> Changing | None:

@@ -41,8 +41,8 @@ class Operating:
         return self.on
 
     def degrees(self, state: State) -> float:
-        """The value of a temperature: a warm machine stays warm with the engine stopped."""
-        return self.run if state.hot and state.key != "run" else self.value(state)
+        """The value of a temperature: that of the running engine once the machine is warm, whatever the key says."""
+        return self.value(replace(state, key="run")) if state.hot else self.on
 
     def shifted(self, by: float) -> Operating:
         """All values moved by the same amount."""
@@ -218,13 +218,18 @@ class Thermistor:
     at: Operating
     r0_ohm: float | None = None
 
+    def temp_c(self, state: State) -> float:
+        """The temperature in this state: a thermistor sits in water or air that warms slowly, platinum in the exhaust
+        follows the engine at once."""
+        return self.at.degrees(state) if self.r0_ohm is None else self.at.value(state)
+
     def r_ohm(self, temp_c: float) -> float:
         """Resistance in ohm at a temperature."""
         return ntc_ohm(temp_c) if self.r0_ohm is None else platinum_ohm(temp_c, self.r0_ohm)
 
     def elements(self, state: State) -> Iterator[Element]:
         """One resistor."""
-        yield Resistor(self.name, *self.pins, self.r_ohm(self.at.degrees(state)))
+        yield Resistor(self.name, *self.pins, self.r_ohm(self.temp_c(state)))
 
 
 @dataclass(frozen=True)

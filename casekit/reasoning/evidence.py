@@ -14,11 +14,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import networkx as nx
 import numpy as np
 
+from casekit.bench.meter import FUNCTIONS, INPUT_OHM
 from casekit.bench.reading import Finding, Reading
 from casekit.circuit.family import Change, Family
 from casekit.machine.faults import SupplyDead
+from casekit.machine.harness import Contact, Wire
+from casekit.machine.law import Element, Resistor, Source
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
@@ -34,6 +38,8 @@ TOLERANCE = {
     "continuity": (0.03, 0.2),
 }
 WATCHED, JUMPS = "watched", "the display jumps"  # readings taken while a loose fault may have come and gone
+BEYOND_V = 3.0  # how far above the reading the meter's test current comes from
+FLOATING_OHM = 1e6  # seen from its leads, a voltage behind this much is the meter's own doing
 SPLITS = 3  # times a cell of sizes and places is divided before it counts as left
 
 
@@ -62,8 +68,21 @@ class Verdict:
     loose: bool = False
 
 
-# What was predicted in a state already: by suspect, size and place, volts and ohms for every reading in it.
-Known = dict[State, dict[tuple, tuple[np.ndarray, np.ndarray]]]
+# What was predicted already of readings taken together: by suspect, size and place, what each would show and how far
+# off it may lie.
+Known = dict[tuple[Reading, ...], dict[tuple, tuple[np.ndarray, np.ndarray]]]
+
+
+@dataclass(frozen=True)
+class _Leads:
+    """What the meter itself is to the circuit, as a part of the machine."""
+
+    name: str
+    element: Element
+
+    def elements(self, state: State) -> Iterator[Element]:
+        """Its resistor, or the source of its test current."""
+        yield self.element
 
 
 @dataclass(frozen=True)
@@ -131,21 +150,28 @@ def _weigh(
                 if finding.wire not in (cell.suspect.place, cell.suspect.to):
                     reasons.setdefault(cell.suspect, finding)
             cells = [c for c in cells if finding.wire in (c.suspect.place, c.suspect.to)]
-    by_state: dict[State, list[Reading]] = defaultdict(list)
+    together: dict[tuple, list[Reading]] = defaultdict(list)
     for reading in usable:
-        by_state[reading.state].append(reading)
-    groups = sorted(by_state.items(), key=lambda item: (item[0].key != "off", -len(item[1])))
+        alone = (reading.red, reading.black, reading.shown) if reading.function in OHMS else ()
+        together[reading.state, alone].append(reading)
+    # What rules out much at little cost comes first: a dead circuit, then many readings at once; ohms one by one.
+    groups = sorted(map(tuple, together.values()), key=_order)
+    used = len(usable) + sum(f.wire is not None for f in findings)
     left: dict[Suspect, tuple[float, float]] = {}
     for level in range(SPLITS + 1):
         fits = dict.fromkeys(cells, (True, True))
-        for state, taken in groups:
-            found = _sift(drawing, state, taken, list(fits), reasons, loose, known[state])
+        for taken in groups:
+            found = _sift(drawing, taken, list(fits), reasons, loose, known[taken])
             fits = {cell: (fits[cell][0] and sharp, fits[cell][1] and close) for cell, (sharp, close) in found.items()}
         for cell, (sharp, close) in fits.items():
             if sharp or (level == SPLITS and close):
                 left.setdefault(cell.suspect, (cell.high, (cell.begin + cell.end) / 2))
         cells = [part for cell in fits if cell.suspect not in left for part in cell.split()]
-    return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, len(usable), loose)
+    return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, used, loose)
+
+
+def _order(taken: Sequence[Reading]) -> tuple[bool, bool, int]:
+    return taken[0].function in OHMS, taken[0].state.key != "off", -len(taken)
 
 
 def predictions(
@@ -180,6 +206,67 @@ def _solved(
     return volts, ohms
 
 
+def expected(
+    drawing: Machine, state: State, taken: Sequence[Reading], changes: Sequence[Change | Machine]
+) -> tuple[np.ndarray, np.ndarray]:
+    """(what each reading would show, how far off it may lie), each changes x readings.
+
+    Where the meter's own current decides, it is put into the network: ohms are volts over the test current of the range
+    that was shown, and a point that nothing ties down is pulled by the meter's 10 Mohm. Two points that no copper joins
+    differ by the tolerances of both.
+    """
+    shown, allowed = np.empty((2, len(changes), len(taken)))
+    wired = _joined(drawing)
+    apart = [r.black != drawing.earth and wired.get(r.red, 0) != wired.get(r.black, 1) for r in taken]
+    each = [(lead, drawing.earth) for r, two in zip(taken, apart, strict=True) if two for lead in (r.red, r.black)]
+    plain = [k for k, r in enumerate(taken) if r.function not in OHMS]
+    if plain:
+        volts, ohms = predictions(drawing, state, [(taken[k].red, taken[k].black) for k in plain] + each, changes)
+        shown[:, plain] = volts[:, : len(plain)]
+        levels = iter(np.split(volts[:, len(plain) :], len(each) // 2, axis=1) if each else ())
+    for k, r in enumerate(taken):
+        if r.function in OHMS:
+            # A source that gives the test current of the range just where the reading stands.
+            emf_v = BEYOND_V + r.value * _test_a(r)
+            meter = Source("meter", r.red, r.black, emf_v, BEYOND_V / _test_a(r))
+            volts_on = np.minimum(_with_meter(drawing, state, r, meter, changes), emf_v * (1 - 1e-9))
+            shown[:, k] = volts_on * meter.r_ohm / (emf_v - volts_on)
+        else:
+            loose = np.flatnonzero(ohms[:, plain.index(k)] > FLOATING_OHM)
+            if len(loose):
+                meter = Resistor("meter", r.red, r.black, INPUT_OHM)
+                shown[loose, k] = _with_meter(drawing, state, r, meter, [changes[j] for j in loose])
+        allowed[:, k] = allowance(r.function, r.u, shown[:, k])
+        if apart[k] and r.function not in OHMS:
+            level = TOLERANCE["volts"][0] * np.linalg.norm(next(levels), axis=1)
+            allowed[:, k] = np.hypot(allowed[:, k], COVERAGE * level)
+    return shown, allowed
+
+
+def _with_meter(
+    drawing: Machine, state: State, r: Reading, meter: Element, changes: Sequence[Change | Machine]
+) -> np.ndarray:
+    """Volts between the leads of a reading with the meter in the network, one for every change."""
+    leads = _Leads("meter", meter)
+    changes = [c.added(leads) if isinstance(c, Machine) else c for c in changes]
+    volts, ohms = predictions(drawing.added(leads), state, [(r.red, r.black)], changes)
+    return (volts * (1 + ohms / INPUT_OHM))[:, 0]  # less the meter that every prediction has anyway
+
+
+def _test_a(r: Reading) -> float:
+    """The meter's test current in the range an ohms reading was shown in."""
+    number, unit = r.shown.split(" ")
+    decimals = len(number.partition(".")[2])
+    return next(x.test_a for x in FUNCTIONS[r.function].ranges if (x.unit, x.decimals) == (unit, decimals))
+
+
+def _joined(drawing: Machine) -> dict[str, int]:
+    """Every point of the harness with the number of the copper it belongs to."""
+    copper = nx.Graph()
+    copper.add_edges_from((p.a, p.b) for p in drawing.all((Wire, Contact)))
+    return {point: k for k, piece in enumerate(nx.connected_components(copper)) for point in piece}
+
+
 def allowance(function: str, u: float, predicted: np.ndarray) -> np.ndarray:
     """How far a reading may lie from a prediction: coverage times the combined standard uncertainty."""
     share, floor = TOLERANCE[function]
@@ -204,7 +291,7 @@ def _between(low: float, high: float) -> list[tuple[float, float]]:
 
 
 def _sift(
-    drawing: Machine, state: State, taken: list[Reading], cells: list[_Cell],
+    drawing: Machine, taken: Sequence[Reading], cells: list[_Cell],
     reasons: dict[Suspect, Reason | Finding], loose: bool, known: dict[tuple, tuple[np.ndarray, np.ndarray]],
 ) -> dict[_Cell, tuple[bool, bool]]:  # fmt: skip
     """The cells that may explain all these readings, each with two answers: whether all its corners do, so that
@@ -214,23 +301,17 @@ def _sift(
     would show while it is there, what a good machine would show while it is away, and where the display jumped or was
     watched for a while anything between the two.
     """
+    state = taken[0].state
     keys = list({(c.suspect, size, at): None for c in cells for size, at in c.corners()})
     index = {key: k for k, key in enumerate(keys)}
     fresh = [key for key in keys if key not in known]
     changes = [suspect.change(drawing, state, size, at) for suspect, size, at in fresh]
-    found = predictions(drawing, state, [(r.red, r.black) for r in taken], changes)
-    known |= dict(zip(fresh, zip(*found, strict=True), strict=True))
-    shown = np.empty((len(keys), len(taken)))
-    for k, key in enumerate(keys):
-        volts, ohms = known[key]
-        shown[k] = np.where([r.function in OHMS for r in taken], ohms, volts)
-    allowed = np.column_stack([allowance(r.function, r.u, shown[:, k]) for k, r in enumerate(taken)])
+    known |= dict(zip(fresh, zip(*expected(drawing, state, taken, changes), strict=True), strict=True))
+    shown, allowed = (np.array([known[key][k] for key in keys]).reshape(len(keys), len(taken)) for k in (0, 1))
     values = np.array([r.value for r in taken])
     good, away, spread = None, np.full(len(taken), np.inf), np.zeros(len(taken), dtype=bool)
     if loose:
-        healthy = predictions(drawing, state, [(r.red, r.black) for r in taken], [Change()])
-        good = np.where([r.function in OHMS for r in taken], healthy[1], healthy[0])[0]
-        within = np.array([allowance(r.function, r.u, good[k]) for k, r in enumerate(taken)])
+        (good,), (within,) = expected(drawing, state, taken, [Change()])
         away = np.abs(values - good) / within
         spread = np.array([r.note in (WATCHED, JUMPS) for r in taken])
     kept: dict[_Cell, tuple[bool, bool]] = {}

@@ -112,7 +112,8 @@ class Panel(widgets.VBox):
         top = widgets.HBox([self.picture, side], layout=widgets.Layout(flex_flow="row wrap"))
         title = widgets.HTML(f"<h3>{escape(self.bench.title)}</h3>")
         caution = widgets.HTML(f"<small>{escape(CAUTION)}</small>")
-        return [title, self.zoom, top, self.shown, heading("Log"), self.table, self.result, caution]
+        sheet = [widgets.HTML(self.bench.sheet._repr_html_())] if self.bench.sheet else [title]
+        return [*sheet, self.zoom, top, self.shown, heading("Log"), self.table, self.result, caution]
 
     # Actions ----------------------------------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 import zlib
 from html import escape
 
@@ -14,7 +15,7 @@ from casekit.bench.meter import Meter
 from casekit.bench.reading import Call
 from casekit.bench.sealed import Truth, unseal
 from casekit.bench.specimen import Specimen
-from casekit.error import BenchError
+from casekit.error import BenchError, CircuitError, hint
 from casekit.files import library
 from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
@@ -23,6 +24,7 @@ from casekit.machine.casefaults import faults_of
 from casekit.machine.drawn import drawn
 from casekit.machine.faults import Fault
 from casekit.machine.intermittent import Intermittent
+from casekit.machine.machine import Machine
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
 from casekit.teaching.screen import Screen
@@ -72,6 +74,8 @@ class Practice(Bench):
         faults: tuple[Fault | Intermittent, ...] = (),
     ):
         plan = drawn(machine)
+        for fault in faults:
+            _check(fault, plan)
         number = zlib.crc32((case.case if case else machine.machine).encode()) if seed is None else seed
         if case:
             faults = faults_of(case, plan)
@@ -79,6 +83,7 @@ class Practice(Bench):
         memory = Memory(tuple(case.codes) if case else ())
         truth = Truth(specimen, memory, *((case.explanation, tuple(case.teaches)) if case else ()))
         super().__init__(plan, truth, case.title if case else machine.title)
+        self._remember()
         self.sheet = Sheet(case, machine) if case else None
         self._machine_file = machine
         self._picture: Drawing | None = None
@@ -135,7 +140,7 @@ def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent
 
     Raises ScenarioError when there is no such machine, CircuitError when the fault's place is not on it.
     """
-    return Practice(library.machine_file(name), None, _seed(seed), (fault,) if fault else ())
+    return Practice(library.machine_file(name), None, _seed(seed), (fault,) if fault is not None else ())
 
 
 def list_cases() -> pd.DataFrame:
@@ -144,6 +149,27 @@ def list_cases() -> pd.DataFrame:
     columns = ["case", "title", "machine", "codes", "complaint"]
     rows = [(c.case, c.title, c.machine, ", ".join(c.codes) or "none", c.complaint) for c in cases]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _check(fault: Fault | Intermittent, plan: Machine) -> None:
+    """A fault somebody made for a demonstration: of a kind, of a size, at a place of this machine."""
+    inner = fault.fault if isinstance(fault, Intermittent) else fault
+    if not isinstance(inner, Fault):
+        raise BenchError(f"the fault is {fault!r}; make one of casekit.faults, such as casekit.Open('W11').")
+    for field in ("r_ohm", "limit_a"):
+        size = getattr(inner, field, 0.0)
+        if isinstance(size, bool) or not isinstance(size, int | float) or not 0 <= size < math.inf:
+            raise BenchError(f"{inner.kind} at {inner.place}: {field} is {size!r}; write a number from 0.")
+    if isinstance(fault, Intermittent):
+        known = [p.name for p in (*plan.contact_points, *plan.plugs)]
+        if fault.point not in known:
+            raise BenchError(f"{fault.point!r} is not a contact point, connector or sensor.{hint(fault.point, known)}")
+        if not fault.gap_mm > 0:
+            raise BenchError(f"{inner.kind} at {inner.place}: gap_mm is {fault.gap_mm!r}; write a number above 0.")
+    try:
+        plan.with_fault(fault)
+    except CircuitError as err:
+        raise BenchError(str(err)) from None
 
 
 def _seed(seed: int | None) -> int | None:

@@ -12,7 +12,10 @@ from casekit.teaching.screen import Screen
 
 STYLE = {"description_width": "6.5em"}
 WIDE = widgets.Layout(width="99%")
-TIMES = [(f"{t * 1000:g} ms" if t < 1 else f"{t:g} s", t) for t in (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1)]
+TIMES = [
+    (f"{t * 1000:g} ms" if t < 1 else f"{t:g} s", t)
+    for t in (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5)
+]
 VOLTS = [(f"{v:g} V" if v >= 1 else f"{v * 1000:g} mV", v) for v in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)]
 NO_TRIGGER = ("none", None)
 TRIGGERS = [NO_TRIGGER, ("rising", "rising"), ("falling", "falling")]
