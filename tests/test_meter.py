@@ -1,15 +1,21 @@
 """The meter: counts, accuracy, loading, ohms with a test current; published arithmetic in the asserts."""
 
 import math
+from collections import Counter
 
+import numpy as np
 import pytest
 
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM, Function, Meter, Range, loaded_volts
+from casekit.bench.reading import Reading
+from casekit.circuit.family import Change
 from casekit.circuit.mean import only
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
-from casekit.machine.faults import HighResistance, Open, ShortBetweenWires
+from casekit.machine.faults import HighResistance, LeakBetweenCavities, Open, ShortBetweenWires, ShortToGround
 from casekit.machine.state import State
+from casekit.reasoning.evidence import expected
+from casekit.reasoning.suspect import Suspect
 
 PERFECT = Meter()
 OFF, ON = State("off"), State("on")
@@ -143,3 +149,59 @@ def test_no_steady_state_reads_unstable(sweeper):
     assert shown.text == "unstable"
     assert math.isnan(shown.value)
     assert shown.note == "the display keeps jumping; the circuit finds no steady state"
+
+
+# What reasoning takes a meter to show ----------------------------------------------------------------------------
+
+SICK = {
+    "sound": (None, None),
+    "open": (Open("X4.3"), Suspect("open", "X4.3")),
+    "short": (ShortToGround("W17b", 40.0, 0.5), Suspect("short to ground", "W17b")),
+    "weak path": (HighResistance("W40", 300.0, 0.5), Suspect("high resistance", "W40")),
+    "wet": (LeakBetweenCavities("X3.1", "X3.2", 300.0), Suspect("leak between cavities", "X3.1", "X3.2")),
+}
+SIZES = {"open": 0.0, "short": 40.0, "weak path": 300.0, "wet": 300.0}
+
+
+@pytest.mark.parametrize("name", SICK)
+def test_a_prediction_is_what_a_perfect_meter_shows(name):
+    """Pairs of points with the key on and off, connectors apart, in volts, millivolts and ohms: what evidence expects
+    of a fault is what the meter shows of it, where its own 10 Mohm or its test current decide as well. (Evidence ties
+    every node down with another 1e-12 S: of a part that hangs in the air, a millivolt.)"""
+    drawing = drawn(machine_file("telehandler"))
+    fault, suspect = SICK[name]
+    machine = drawing.with_fault(fault) if fault else drawing
+    rng, compared = np.random.default_rng(len(name)), Counter()
+    for state in (State("on"), State("on", frozenset({"B4", "X5"})), OFF, State("off", frozenset({"X1", "X2", "B9"}))):
+        change = suspect.change(drawing, state, SIZES[name], 0.5) if suspect else Change()
+        for function in ("ohms",) if state.key == "off" else ("volts", "millivolts"):
+            for _ in range(20):
+                red, black = (str(x) for x in rng.choice(drawing.reachable(state), 2, replace=False))
+                shown = PERFECT.measure(only(machine), state, function, red, black)
+                if not math.isfinite(shown.value) or shown.note.startswith("live"):
+                    continue
+                reading = Reading(function, red, black, shown.text, shown.value, "", shown.u, state, 0.0)
+                value = expected(drawing, state, [reading], [change])[0].item()
+                assert value == pytest.approx(shown.value, rel=1e-3, abs=3 * shown.u + 0.001), (
+                    function,
+                    red,
+                    black,
+                    shown,
+                )
+                compared[function] += 1
+    assert compared["ohms"] >= 15
+    assert compared["volts"] >= 30
+
+
+def test_two_supplies_need_not_be_the_same():
+    """Between points of two regulators the set-point tolerances of both count (V5 lists such parts); along one wire
+    nothing of them does."""
+    drawing = drawn(machine_file("telehandler"))
+    across, along = (Reading("volts", "B3.1", p, "", 0.016, "V", 0.001, ON, 0.0) for p in ("B9.1", "X3.1f"))
+    (allowed,) = expected(drawing, ON, [across, along], [Change()])[1]
+    assert allowed[0] > 0.1
+    assert allowed[1] < 0.01
+    built = [drawing.as_built(seed) for seed in range(30)]
+    apart = [PERFECT.measure(only(one), ON, "volts", "B3.1", "B9.1").value for one in built]
+    assert max(np.abs(apart)) > 0.03
+    assert max(np.abs(apart)) < allowed[0]

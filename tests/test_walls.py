@@ -107,15 +107,16 @@ def used(name: str) -> tuple[object, list[object], list[BenchError]]:
     point, plugs = bench.drawing.contact_points[-1].name, [p for p in bench.drawing.plugs if p.kind == "sensor"]
     pair = (f"{plugs[0].name}.1", "G1.-")
     given, errors = [bench, bench.sheet, bench.picture, casekit.list_cases()], []
-    bench.key("run")
+    bench.key("on")
     for move in (
         lambda: bench.volts(*pair), lambda: bench.millivolts(*pair), lambda: bench.continuity(*pair),
         lambda: bench.minmax(*pair, 2), lambda: bench.lamp("G1.+", "G1.-"), lambda: bench.loaded(*pair, 500),
         lambda: bench.amps("W10"), lambda: bench.scope([pair], 0.01), lambda: bench.scan(), lambda: bench.codes(),
         lambda: bench.scan_trace(["V1"], 2.0), lambda: bench.snapshot(bench.drawing.program.channels[0].low_code),
-        lambda: bench.notice(), lambda: bench.operate("load"), lambda: bench.volts(*pair), lambda: bench.notice(),
-        lambda: bench.shift(point, "gently", pair), lambda: bench.key("off"), lambda: bench.unplug(plugs[1].name),
-        lambda: bench.look(plugs[1].name), lambda: bench.look(point), lambda: bench.rock(pair), lambda: bench.moves(),
+        lambda: bench.notice(), lambda: bench.shift(point, "gently", pair), lambda: bench.key("run"),
+        lambda: bench.operate("load"), lambda: bench.volts(*pair), lambda: bench.notice(), lambda: bench.key("off"),
+        lambda: bench.unplug(plugs[1].name), lambda: bench.look(plugs[1].name), lambda: bench.look(point),
+        lambda: bench.rock(pair), lambda: bench.moves(),
         lambda: bench.volts("W14", "G1.-"), lambda: bench.look("W14x"), lambda: bench.call("open", "nowhere"),
         lambda: bench.prove(), lambda: bench.scan(), lambda: bench.scope([pair], 99.0), lambda: bench.probe_points(),
         lambda: bench.call("short to ground", "X1.5"), lambda: bench.log, lambda: bench.events, lambda: vars(bench),
