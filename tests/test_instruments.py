@@ -15,6 +15,8 @@ from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
 from casekit.machine.intermittent import ROCK_TORQUE
 from casekit.machine.state import State
+from casekit.reasoning.evidence import weigh
+from casekit.reasoning.suspect import Suspect
 
 EARTH = "G1.-"
 SWEEPER, TUG = (drawn(machine_file(name)) for name in ("street-sweeper", "tug-tractor"))
@@ -94,6 +96,35 @@ def test_a_retrying_supply_under_a_short_reads_next_to_nothing():
     # At most 0.18 A, 5 % more in an individual, through 2 ohm and some wire.
     assert 0.05 < reading.high < 0.2 * 0.189 * 2.2
     assert bench.scope([("B5.1", EARTH)], 0.05, 0.1, 0.2).figures()["greatest"].item() == pytest.approx(0.36, abs=0.05)
+
+
+@pytest.mark.parametrize("r_ohm", [0.3, 2.0, 10.0])
+def test_min_max_of_a_retrying_supply_does_not_rule_out_the_short(r_ohm, monkeypatch):
+    """Empty windows and fuller ones both belong to a short that is always there: only the supply comes and goes."""
+    truth = Suspect("short to ground", "W14b")
+    monkeypatch.setattr("casekit.reasoning.evidence.suspects", lambda drawing: (truth,))
+    bench = casekit.open_machine("telehandler", 3, casekit.ShortToGround("W14b", r_ohm, 0.4))
+    bench.key("on")
+    readings = [bench.volts("B5.1", EARTH), bench.minmax("B5.1", EARTH, 5), bench.minmax("B5.4", EARTH, 5)]
+    verdict = weigh(bench.drawing, readings)
+    assert truth in verdict.left
+    assert not verdict.loose
+    # The same with a supply that never shuts would be no explanation.
+    assert readings[1].high - readings[1].low > 5 * readings[1].u
+
+
+def test_min_max_of_what_turns_clears_the_healthy_machine(monkeypatch):
+    """A tenth of a second does not hold whole teeth: min/max of a Hall signal lies beside its average, that of a
+    pick-up beside zero. A healthy machine may show both."""
+    none = Suspect("none", "")
+    monkeypatch.setattr("casekit.reasoning.evidence.suspects", lambda drawing: (none,))
+    bench = casekit.open_machine("street-sweeper", 3)
+    bench.key("run")
+    readings = [bench.minmax("B7.2", EARTH, 2), bench.minmax("B6.1", EARTH, 2), bench.minmax("B1.1", EARTH, 2)]
+    assert readings[0].high - readings[0].low > 0.1
+    verdict = weigh(bench.drawing, readings)
+    assert verdict.left.keys() == {none}
+    assert verdict.used == 4  # the pick-up's are left out
 
 
 # Continuity and load ---------------------------------------------------------------------------------------------

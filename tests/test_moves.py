@@ -359,16 +359,23 @@ def test_heat_brings_on_what_heat_moves():
 def test_a_road_test_says_what_a_driver_would():
     bench = casekit.open_case("lame-on-the-ramp", 2)
     bench.key("run")
-    reading = bench.road_test(("X13.4m", EARTH))
-    assert reading.function == "min/max"
-    assert str(reading.state) == "key run, load, warm"
-    assert reading.low < 0.5
-    driver = bench.events[-1]
-    assert driver.text.startswith("B5 rail pressure: voltage too low (key run, load, warm)")
+    assert bench.road_test().startswith("B5 rail pressure: voltage too low (key run, load, warm)")
     assert "P0192" in set(bench.codes()["code"])
     sound = casekit.open_machine("tug-tractor", 1)
     sound.key("run")
     assert sound.road_test() == "nothing unusual"
+
+
+def test_a_meter_watched_on_the_road_reads_under_load():
+    loose = Intermittent(Open("W13"), "CP1", 1.0, 0.4, torque_mm=0.8)
+    bench = casekit.open_machine("telehandler", 1, loose)
+    bench.key("run")
+    assert bench.volts("B1.1", EARTH).value > 4.9
+    reading = bench.road_test(("B1.1", EARTH))
+    assert (reading.function, str(reading.state)) == ("min/max", "key run, load, warm")
+    assert reading.high < 0.05
+    assert reading is next(e for e in reversed(bench.events) if isinstance(e, Reading))
+    assert bench.events[-1].point == "driver"
 
 
 def test_a_weak_contact_that_nobody_notices_is_not_noticed():

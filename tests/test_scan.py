@@ -31,8 +31,8 @@ def scanned(bench):
 
 
 def test_scan_data_is_what_the_converter_makes_of_the_inside(bench):
-    """10 bits of 5 V: steps of 4.8828 mV (I7), written to a millivolt; values by the law of a ratiometric sensor, 0.1
-    to 0.9 of 5 V (S10)."""
+    """10 bits of 5 V: steps of 4.8828 mV (I7, V / 2^N), written to a millivolt; values by the law of a ratiometric
+    sensor, 0.1 to 0.9 of its supply (S10, a sensor maker's page)."""
     bench.key("run")
     before = bench.clock
     table = bench.scan()

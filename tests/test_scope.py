@@ -38,7 +38,7 @@ def rise_s(set_, *circuit):
 
 
 def test_eight_bits_over_eight_divisions():
-    """LSB = full scale / 2^N: 5 V over 8 bits is 19.531 mV (I7); eight divisions of 0.625 V are 5 V."""
+    """LSB = full scale / 2^N: 5 V over 8 bits is 19.531 mV (I7, arithmetic); eight divisions of 0.625 V are 5 V."""
     ramp = np.linspace(-3.0, 3.0, 100_001)
     steps = np.unique(quantised(ramp, 0.625))
     assert len(steps) == 2**8
@@ -47,10 +47,36 @@ def test_eight_bits_over_eight_divisions():
 
 
 def test_quantising_noise():
-    """LSB / sqrt 12 rms (I6)."""
+    """LSB / sqrt 12 rms (I6, a public calculator of quantising noise)."""
     ramp = np.linspace(-2.4, 2.4, 200_001)
     error = quantised(ramp, 0.625) - ramp
     assert error.std() == pytest.approx(19.531e-3 / math.sqrt(12), rel=1e-3)
+
+
+def test_signal_to_quantising_noise():
+    """A full-scale sine on 8 bits, from half a step under the lowest code to half a step over the highest:
+    6.02 N + 1.76 = 49.92 dB (I5, textbook formula)."""
+    t = np.linspace(0.0, 1.0, 200_003)
+    sine = (128 * np.sin(2 * np.pi * 7.3 * t) - 0.5) / 256 * 5.0
+    error = quantised(sine, 0.625) - sine
+    assert 20 * math.log10(sine.std() / error.std()) == pytest.approx(49.92, abs=0.15)
+
+
+@pytest.mark.parametrize(("hertz", "alias"), [(1440, 440), (2440, 440)])
+def test_sampling_too_slowly_shows_another_frequency(hertz, alias):
+    """1000 samples a second of 1440 or 2440 Hz look like 440 Hz (I8, a lecture on aliasing); peak detect shows a band
+    instead."""
+    set_ = settings(AT_A, 0.1, 1.0, 2.0, peak=False)
+    halves = np.arange(1, 2 * hertz) / 2 / hertz
+    forms = tuple((Source("E", "e", "0", v, 0.0),) for v in (0.0, 4.0))
+    probes, channels = set_.probes()
+    square = Changing(forms, (-math.inf, *halves), tuple(np.arange(len(halves) + 1) % 2))
+    film = Waveform([Resistor("R", "e", "a", 0.0), *probes], [square], [], channels, "0", 0.0)
+    sampled = picture(set_, film, 0.0, 1, "", 0.0)
+    assert sampled.figures()["Hz"].item() == pytest.approx(alias, abs=2)
+    banded = picture(settings(AT_A, 0.1, 1.0, 2.0), film, 0.0, 1, "", 0.0)
+    assert (banded.high - banded.low > 3.5).mean() > 0.99
+    assert math.isnan(banded.figures()["Hz"].item())
 
 
 def test_a_flat_line_shows_noise_of_a_step_or_two():
@@ -75,7 +101,8 @@ def test_rise_time_times_bandwidth():
 
 @pytest.mark.parametrize(("times", "within"), [(2, 0.1), (3, 0.07), (10, 0.02)])
 def test_rise_times_in_cascade(times, within):
-    """t^2 = t_signal^2 + t_instrument^2 (I4), a rule of thumb for two single poles, the better the further apart."""
+    """t^2 = t_signal^2 + t_instrument^2 (I4, common textbook rule, from memory): of two single poles the better the
+    further they are apart."""
     own = 0.3497 / 20e6
     signal = times * own
     r_ohm = signal / math.log(9) / 15e-12  # the probe's capacity makes the signal's pole

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from casekit.bench.meter import INPUT_OHM
+from casekit.bench.meter import INPUT_OHM, MINMAX_S
 from casekit.bench.specimen import Specimen
 from casekit.circuit.mean import average, only, points
 from casekit.circuit.modes import Channel as Probe
@@ -21,7 +21,7 @@ from casekit.machine.machine import Machine
 from casekit.machine.motion import scene
 from casekit.machine.state import State
 
-WINDOW_S = 0.1
+WINDOW_S = MINMAX_S
 TURNED_S = 1.0  # longest turn of a wheel that min/max is meant to follow: a camshaft's while cranking takes 0.6 s
 
 

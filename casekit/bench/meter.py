@@ -20,6 +20,7 @@ from casekit.machine.state import State
 COUNTS = 6000
 INPUT_OHM = 1e7
 LIVE_V = 0.002  # a difference that already upsets an ohms reading
+MINMAX_S = 0.1  # min/max keeps the least and the greatest average over this long
 BEEP_OHM = 30.0  # continuity beeps below this
 LIVE_COMMON_V = 0.1  # a voltage against battery negative that says the circuit is powered
 

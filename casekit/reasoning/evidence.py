@@ -17,13 +17,14 @@ from itertools import pairwise
 import networkx as nx
 import numpy as np
 
-from casekit.bench.meter import FUNCTIONS, INPUT_OHM
+from casekit.bench.meter import FUNCTIONS, INPUT_OHM, MINMAX_S
 from casekit.bench.reading import Finding, Reading
 from casekit.circuit.family import Change, Family
 from casekit.machine.faults import SupplyDead
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.law import Element, Resistor, Source
 from casekit.machine.machine import Machine
+from casekit.machine.sensors import InductivePickup
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
 from casekit.reasoning.suspect import Suspect, suspects
@@ -68,9 +69,9 @@ class Verdict:
     loose: bool = False
 
 
-# What was predicted already of readings taken together: by suspect, size and place, what each would show and how far
-# off it may lie.
-Known = dict[tuple[Reading, ...], dict[tuple, tuple[np.ndarray, np.ndarray]]]
+# What was predicted already of readings taken together: by suspect, size and place, what each would show at the least
+# and at the most, and how far off it may lie.
+Known = dict[tuple[Reading, ...], dict[tuple, tuple[np.ndarray, np.ndarray, np.ndarray]]]
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ def weigh(
     Readings without a number, or of ohms on a live circuit, are not used. A contact point found damaged leaves only
     suspects on the damaged wire; one found undamaged clears nothing.
     """
-    usable = list(_usable(readings))
+    usable = list(_usable(drawing, readings))
     every = list(dict.fromkeys((*suspects(drawing), *also)))
     known: Known = defaultdict(dict)
     verdict = _weigh(drawing, usable, findings, every, False, known)
@@ -122,11 +123,15 @@ def weigh(
     return verdict
 
 
-def _usable(readings: Sequence[Reading]) -> Iterator[Reading]:
+def _usable(drawing: Machine, readings: Sequence[Reading]) -> Iterator[Reading]:
     """Readings that can be weighed; a min/max reading counts as two. What was read with something hung on the circuit,
-    of a current, or at a pierced wire is not used."""
+    of a current, or at a pierced wire is not used, nor min/max of a pick-up whose wheel turns."""
+    wired = _joined(drawing)
+    coils = {wired.get(pin) for coil in drawing.all(InductivePickup) for pin in coil.pins}
     for r in readings:
         if any("@" in point for point in r.state.bared):
+            continue
+        if r.low is not None and r.state.turning and {wired.get(r.red), wired.get(r.black)} & (coils - {None}):
             continue
         if (
             r.function in TOLERANCE
@@ -178,15 +183,21 @@ def predictions(
     drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
 ) -> tuple[np.ndarray, np.ndarray]:
     """(volts, ohms), each changes x pairs, as a meter would show them: averaged where targets turn."""
-    volts, ohms = 0.0, 0.0
+    found = list(_by_phase(drawing, state, pairs, changes))
+    return sum(share * v for share, v, _ in found), sum(share * z for share, _, z in found)
+
+
+def _by_phase(
+    drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
+) -> Iterator[tuple[float, np.ndarray, np.ndarray]]:
+    """(share of the time, volts, ohms) of every phase of what turns."""
     plain = [c if isinstance(c, Change) else Change() for c in changes]
     for share, phase in drawing.phases(state):
         v, z = _solved(drawing, phase, pairs, plain)
         for k, change in enumerate(changes):
             if isinstance(change, Machine):
                 v[k : k + 1], z[k : k + 1] = _solved(change, phase, pairs, [Change()])
-        volts, ohms = volts + share * v, ohms + share * z
-    return volts, ohms
+        yield share, v, z
 
 
 def _solved(
@@ -208,8 +219,10 @@ def _solved(
 
 def expected(
     drawing: Machine, state: State, taken: Sequence[Reading], changes: Sequence[Change | Machine]
-) -> tuple[np.ndarray, np.ndarray]:
-    """(what each reading would show, how far off it may lie), each changes x readings.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(what each reading would show at the least, at the most, how far off it may lie), each changes x readings.
+
+    Least and most are the same but for min/max, while wheels turn or a supply shuts and tries again.
 
     Where the meter's own current decides, it is put into the network: ohms are volts over the test current of the range
     that was shown, and a point that nothing ties down is pulled by the meter's 10 Mohm. Two points that no copper joins
@@ -240,7 +253,38 @@ def expected(
         if apart[k] and r.function not in OHMS:
             level = TOLERANCE["volts"][0] * np.linalg.norm(next(levels), axis=1)
             allowed[:, k] = np.hypot(allowed[:, k], COVERAGE * level)
-    return shown, allowed
+    least, most = shown.copy(), shown.copy()
+    watched = [k for k, r in enumerate(taken) if r.note == WATCHED]
+    pairs = [(taken[k].red, taken[k].black) for k in watched]
+    if watched and state.turning:
+        phases = [v for _, v, _ in _by_phase(drawing, state, pairs, changes)]
+        least[:, watched], most[:, watched] = np.min(phases, axis=0), np.max(phases, axis=0)
+    if watched and any(s.retry for s in drawing.all(Supply)):
+        for rows, low, high in _retried(drawing, state, pairs, changes):
+            where = np.ix_(rows, watched)
+            least[where], most[where] = np.minimum(least[where], low), np.maximum(most[where], high)
+    return least, most, allowed
+
+
+def _retried(
+    drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """For every supply that shuts and tries again: the changes that make it, and the least and greatest means over the
+    windows of min/max, which hold a part of its time on, all of it, or none."""
+    plain = [c for c in changes if isinstance(c, Change)]
+    rows = np.array([k for k, c in enumerate(changes) if isinstance(c, Change)], dtype=int)
+    for supply in drawing.all(Supply):
+        if supply.retry is None or not supply.alive or not plain:
+            continue
+        family = Family(drawing, state, pairs)
+        on, _ = family.readings(plain)
+        at_limit = np.flatnonzero(family.limited(f"supply {supply.name}", supply.retry.label))
+        if len(at_limit):
+            dead = Family(drawing.with_fault(SupplyDead(supply.name)), state, pairs)
+            off, _ = dead.readings([plain[k] for k in at_limit])
+            shares = max(0.0, 1 - supply.retry.off_s / MINMAX_S), min(1.0, supply.retry.on_s / MINMAX_S)
+            ends = [off + share * (on[at_limit] - off) for share in shares]
+            yield rows[at_limit], np.minimum(*ends), np.maximum(*ends)
 
 
 def _with_meter(
@@ -292,7 +336,7 @@ def _between(low: float, high: float) -> list[tuple[float, float]]:
 
 def _sift(
     drawing: Machine, taken: Sequence[Reading], cells: list[_Cell],
-    reasons: dict[Suspect, Reason | Finding], loose: bool, known: dict[tuple, tuple[np.ndarray, np.ndarray]],
+    reasons: dict[Suspect, Reason | Finding], loose: bool, known: dict[tuple, tuple[np.ndarray, ...]],
 ) -> dict[_Cell, tuple[bool, bool]]:  # fmt: skip
     """The cells that may explain all these readings, each with two answers: whether all its corners do, so that
     dividing it further would change nothing, and whether one of them comes close (within twice what is allowed).
@@ -307,28 +351,38 @@ def _sift(
     fresh = [key for key in keys if key not in known]
     changes = [suspect.change(drawing, state, size, at) for suspect, size, at in fresh]
     known |= dict(zip(fresh, zip(*expected(drawing, state, taken, changes), strict=True), strict=True))
-    shown, allowed = (np.array([known[key][k] for key in keys]).reshape(len(keys), len(taken)) for k in (0, 1))
+    least, most, allowed = (
+        np.array([known[key][k] for key in keys]).reshape(len(keys), len(taken)) for k in range(3)
+    )  # fmt: skip
     values = np.array([r.value for r in taken])
     good, away, spread = None, np.full(len(taken), np.inf), np.zeros(len(taken), dtype=bool)
     if loose:
-        (good,), (within,) = expected(drawing, state, taken, [Change()])
-        away = np.abs(values - good) / within
+        *good, within = (array[0] for array in expected(drawing, state, taken, [Change()]))
+        away = _outside(values, *good) / within
         spread = np.array([r.note in (WATCHED, JUMPS) for r in taken])
     kept: dict[_Cell, tuple[bool, bool]] = {}
     best: dict[Suspect, tuple[float, Reason]] = {}
     for cell in cells:
         rows = [index[cell.suspect, size, at] for size, at in cell.corners()]
-        corner, within = shown[rows], allowed[rows].max(axis=0)
-        low, high = corner.min(axis=0), corner.max(axis=0)
+        within = allowed[rows].max(axis=0)
+        low, high = least[rows].min(axis=0), most[rows].max(axis=0)
         if good is not None:
-            low, high = np.where(spread, np.minimum(low, good), low), np.where(spread, np.maximum(high, good), high)
-        off = np.where(np.isfinite(low), np.maximum(np.maximum(low - values, values - high), 0.0) / within, np.inf)
+            low = np.where(spread, np.minimum(low, good[0]), low)
+            high = np.where(spread, np.maximum(high, good[1]), high)
+        off = np.where(np.isfinite(low), _outside(values, low, high) / within, np.inf)
         off = np.minimum(off, away)
         worst = int(off.argmax())
         if off[worst] <= 1.0:
-            worst_of = np.minimum(np.where(spread, 0.0, np.abs(corner - values) / within), away).max(axis=1)
+            worst_of = np.minimum(np.where(spread, 0.0, _outside(values, least[rows], most[rows]) / within), away).max(
+                axis=1
+            )
             kept[cell] = bool((worst_of <= 1.0).all()), bool((worst_of <= 2.0).any())
         elif cell.suspect not in best or off[worst] < best[cell.suspect][0]:
             best[cell.suspect] = (float(off[worst]), Reason(taken[worst], float(low[worst]), float(high[worst])))
     reasons |= {suspect: why for suspect, (_, why) in best.items()}
     return kept
+
+
+def _outside(values: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """How far values lie outside their limits."""
+    return np.maximum(np.maximum(low - values, values - high), 0.0)
