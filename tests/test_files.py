@@ -1,5 +1,6 @@
 """Scenario files: good ones pass, bad ones fail with a sentence that is read whole."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ from casekit.files.check import check_folder, read_machine
 from casekit.files.codes import FROM_MEMORY, TITLES
 from casekit.files.harness import CAVITIES
 from casekit.files.library import case_file, machine_file, names, scenario_folder
+from casekit.machine.drawn import drawn
+from casekit.teaching.drawing import drawing
 
 MACHINE = (scenario_folder() / "machines" / "street-sweeper.yaml").read_text()
 CASE = (scenario_folder() / "cases" / "broom-frame-dead.yaml").read_text()
@@ -125,6 +128,26 @@ BAD_MACHINES = [
     ("at: {on: 62, run: 62}", "at: *a", "at: *a",
      "cannot be read as YAML: an alias (*name) is not accepted here; write the value out."),
     ("fuses: {F1", "fuses: [{F1", "F1:", None),
+    ("weights: {CP1: 2,", "weights: {CP9: 2,", "weights: {",
+     "weights names CP9, which is no kind of fault and no connector, contact point, sensor or wire of this machine; "
+     "correct it or take it out. Did you mean CP1?"),
+    ("weights: {CP1: 2,", "weights:\n {sensor drifed: 0.5,", "drifed",
+     "weights names sensor drifed, which is no kind of fault and no connector, contact point, sensor or wire of this "
+     "machine; correct it or take it out. Did you mean sensor drifted?"),
+    ("weights: {CP1: 2,", "weights: {W15: 2,", "weights: {",
+     "weights names W15, which is no kind of fault and no connector, contact point, sensor or wire of this machine; "
+     "correct it or take it out. Did you mean W15a?"),
+    ("weights: {CP1: 2,", "weights: {gremlins: 2,", "weights: {",
+     "weights names gremlins, which is no kind of fault and no connector, contact point, sensor or wire of this "
+     "machine; correct it or take it out."),
+    ("weights: {CP1: 2,", "weights: {CP1: 0,", "weights: {",
+     "weights: CP1 is 0; input should be greater than 0."),
+    ("weights: {CP1: 2,", "weights: {CP1: often,", "weights: {",
+     "weights: CP1 is 'often'; input should be a valid number, unable to parse string as a number."),
+    ("weights: {CP1: 2,", "weights: {CP1: .inf,", "weights: {",
+     "weights: CP1 is inf; input should be a finite number."),
+    ("weights: {CP1: 2,", "weights: {CP1: 3, CP1: 2,", "weights: {",
+     "CP1 stands here twice; keep one of the two."),
 ]  # fmt: skip
 
 
@@ -145,6 +168,22 @@ def test_bad_machine(folder, old, new, where, sentence):
     else:
         assert first.startswith(f"{path}:")
         assert "Traceback" not in first
+
+
+def test_weights_of_every_sort_reach_the_machine(folder):
+    """A kind of fault, connectors of both sorts, a contact point, a sensor, a piece of wire; none without the line."""
+    path = folder / "machines" / "street-sweeper.yaml"
+    line = "weights: {CP1: 2, X12: 2}\n"
+    assert drawn(machine_file("street-sweeper")).weights == (("CP1", 2.0), ("X12", 2.0))
+    path.write_text(MACHINE.replace(line, "weights: {sensor drifted: 0.5, X1: 3, X12: 2, CP1: 2, B4: 1.5, W15b: 4}\n"))
+    assert drawn(read_machine(path)).weights == (
+        ("sensor drifted", 0.5), ("X1", 3.0), ("X12", 2.0), ("CP1", 2.0), ("B4", 1.5), ("W15b", 4.0)
+    )  # fmt: skip
+    path.write_text(MACHINE.replace(line, ""))
+    plain = drawn(read_machine(path))
+    assert plain.weights == ()
+    assert plain.as_built(1) == replace(drawn(machine_file("street-sweeper")).as_built(1), weights=())
+    assert drawing(read_machine(path)) == drawing(machine_file("street-sweeper"))  # a drawing does not show them
 
 
 def test_supplies_tied_by_accident(folder):

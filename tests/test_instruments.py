@@ -10,6 +10,7 @@ import casekit
 from casekit import HighResistance, Intermittent, Open
 from casekit.bench import loads
 from casekit.bench.instruments import LAMP_RISK
+from casekit.bench.reading import row
 from casekit.circuit.operating_point import solve
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
@@ -280,6 +281,24 @@ def test_the_clamps_zero_wanders_and_is_set_back():
         assert stale.u > 2 * fresh.u
         apart += abs(stale.value - fresh.value) > 0.005
     assert apart >= 6
+
+
+# What comes with a reading ---------------------------------------------------------------------------------------
+
+
+def test_a_reading_carries_what_was_hung_on_or_clamped(bench):
+    bench.key("on")
+    given = [
+        bench.volts("B1.1", EARTH), bench.loaded("B1.1", EARTH, 500), bench.lamp("F1.2", EARTH),
+        bench.amps("W4", "W5"), bench.minmax("B1.1", EARTH, 2),
+    ]  # fmt: skip
+    assert [reading.data for reading in given] == [
+        (), (("load_ohm", 500.0),), (("rated_v", 12.0),), (("W4", 1.0), ("W5", 1.0)), ()
+    ]  # fmt: skip
+    assert [event.data for event in bench.events[1:]] == [reading.data for reading in given]
+    assert not any("data" in row(event) for event in bench.events)
+    tug = casekit.open_machine("tug-tractor")
+    assert tug.lamp("F1.2", EARTH).data == (("rated_v", 24.0),)
 
 
 # What is refused -------------------------------------------------------------------------------------------------

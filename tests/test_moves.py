@@ -10,7 +10,7 @@ import casekit
 from casekit.bench import inspection
 from casekit.bench.meter import Meter
 from casekit.bench.moves import MOVED_UNSEEN
-from casekit.bench.reading import Finding, Move, Reading
+from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE, LAST, NEAR, Finding, Move, Reading
 from casekit.bench.specimen import Specimen
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
@@ -164,6 +164,17 @@ def likely(count: int, chance: float) -> bool:
     """Whether so many of MANY are within what that chance gives, but once in a hundred thousand."""
     low, high = binom.interval(1 - 1e-5, MANY, chance)
     return low <= count <= high
+
+
+def test_how_sure_a_look_is():
+    """Common practice, no source: the bench and whoever weighs its findings use the same figures."""
+    assert (FOUND_LASTING, FOUND_LOOSE, FALSE_MARK) == (19 / 20, 3 / 4, 1 / 12)
+    assert (LAST, NEAR) == (0.15, 0.02)
+    point = SWEEPER.contact_point("CP1")  # 0.35 along W14, which begins at SP2
+    for at, there, splice in ((0.149, False, True), (0.151, False, False), (0.331, True, False), (0.371, False, False)):
+        specimen = Specimen(SWEEPER, (Open("W14", at),), Meter(), 1)
+        assert (inspection.opened_at(specimen, SWEEPER, point).damaged == "W14") is there
+        assert (inspection.opened_splice(specimen, SWEEPER, "SP2").damaged == "W14") is splice
 
 
 def test_lasting_damage_is_found_nineteen_times_in_twenty():

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from everyfault import machines, running
 
+import casekit
 from casekit.circuit.mean import average, only, points
 from casekit.circuit.operating_point import solve
 from casekit.files.codes import TITLES
-from casekit.files.library import machine_file
+from casekit.files.library import case_file, machine_file
 from casekit.machine import faults as f
 from casekit.machine.program import MISMATCH, Channel, Program
+from casekit.machine.rules import Seen, View, behaviour, seen, values
 from casekit.machine.sensors import (
     HallSwitch,
     InductivePickup,
@@ -274,3 +276,65 @@ def test_a_position_switch_does_not_turn():
     assert np.ptp(seen["B7"]) > 4.5
     gone = tug.replaced(part := tug.part("B2", HallSwitch), replace(part, target=False))
     assert [pin.value(solve(m, ON).volts(pin.node, "A1.gnd")) for m in (tug, gone)] == [1.0, 0.0]
+
+
+# The rules -------------------------------------------------------------------------------------------------------
+
+
+def test_rules_on_numbers_alone():
+    """Limits 4.6 V, 0.2 V and 4.8 V, and 10 % of travel (this file, above): what the unit sees, uses and does needs no
+    circuit."""
+    sweeper = next(m for m in MACHINES if m.name == "street-sweeper").program
+    v1, boost, first, crank, cam = (
+        sweeper.channel(name)
+        for name in (
+            "supply V1", "B10 boost pressure", "B5 drive pedal track 1", "B6 crankshaft speed", "B7 camshaft position"
+        )
+    )  # fmt: skip
+    good = {v1.name: 5.0, boost.name: 2.0, first.name: 0.75, first.twin: 0.375}
+    turns = {crank.name: 800.0, cam.name: 400.0, "B4 suction fan speed": 1200.0}
+    run = State("run")
+    low, high = Seen("P0107", boost.name, "voltage too low", 0.5), Seen("P0108", boost.name, "voltage too high", 0.5)
+    apart = Seen("P2138", first.name, "the two tracks disagree", 0.3)
+    for volts, speeds, expected in (
+        ({}, {}, []),
+        ({v1.name: 4.59}, {}, [Seen("P0642", v1.name, "voltage too low", 2.0)]),
+        ({boost.name: 0.19}, {}, [low]),
+        ({boost.name: 4.81}, {}, [high]),
+        ({first.name: 0.75 + 0.09 * 3.25}, {}, []),
+        ({first.name: 0.75 + 0.11 * 3.25}, {}, [apart]),
+        ({}, {cam.name: 0.0}, [Seen("P0340", cam.name, "no signal", 1.0)]),
+        # Without the crankshaft nothing else that turns is missed.
+        ({}, {crank.name: 0.0, cam.name: 0.0}, [Seen("P0335", crank.name, "no signal", 1.0)]),
+    ):
+        assert seen(sweeper, View(True, good | volts, turns | speeds), run) == expected
+    assert seen(sweeper, View(False, {}, {}), run) == []
+    assert seen(sweeper, View(True, good, dict.fromkeys(turns, 0.0)), ON) == []  # nothing turns, nothing is missed
+
+    used = values(sweeper, View(True, good | {boost.name: 0.0}, turns), [low])
+    assert used[boost.name] == (101.0, "kPa", True)
+    assert used[v1.name] == (5.0, "V", False)
+    assert used[crank.name] == (800.0, "1/min", False)
+    assert "B9 engine oil pressure" not in used  # nothing is known of it
+
+    assert behaviour(sweeper, [low], State("off")) == ["everything is dark with the key off"]
+    assert behaviour(sweeper, [low], ON) == ["the warning lamp stays on"]
+    assert behaviour(sweeper, [], ON) == ["the lamps go through their test and go out"]
+    fine, lame = behaviour(sweeper, [], run), behaviour(sweeper, [low, apart], run, wavers=True)
+    assert lame[:2] == ["power is reduced", "things come and go while you watch"]
+    assert set(fine) - set(lame) == {"the pedal answers", "boost pressure is shown"}
+    assert set(lame[2:]) - set(fine) == {"the machine only creeps", "no power"}
+
+
+@pytest.mark.parametrize("case", ["oil-and-boost-low", "broom-frame-dead"])
+def test_the_units_rules_find_its_codes_in_what_it_shows(case):
+    """Whoever holds scan data against the drawing comes to the codes the unit itself sets."""
+    bench = casekit.open_case(case)
+    bench.key("run")
+    bench.clear_codes()
+    bench.scan()
+    channels, data = bench.drawing.program.channels, dict(bench.events[-1].data)
+    speeds = {c.name: data.pop(c.name) for c in channels if c.kind == "speed"}
+    found = seen(bench.drawing.program, View(True, data, speeds), bench.state)
+    codes = bench.codes()["code"].tolist()
+    assert sorted({fault.code for fault in found} - {None}) == codes == sorted(case_file(case).codes)

@@ -8,9 +8,10 @@ from test_bench import refused
 
 import casekit
 from casekit import HighResistance, Intermittent, Open
-from casekit.bench.memory import STORED_S, Memory, Seen
+from casekit.bench.memory import STORED_S, Memory
 from casekit.files.library import case_file, names
 from casekit.machine.faults import SensorDrifted
+from casekit.machine.rules import Seen
 
 EARTH = "G1.-"
 SEEDS = [None, 1, 2, 3]
@@ -65,6 +66,25 @@ def test_values_that_are_substituted_say_so():
     assert rows.loc["B9 engine oil pressure", "remark"] == "no value"
     assert rows.loc[["B9 engine oil pressure", "B10 boost pressure"], "volts inside"].max() < 0.2
     assert rows["remark"].ne("").sum() == 2
+
+
+def test_scan_data_carries_its_numbers_as_shown(bench):
+    """Volts inside to a millivolt, speeds for speed signals, what is substituted as it is measured; not in the log."""
+    bench.key("run")
+    bench.unplug("B10")
+    rows = scanned(bench)
+    data = dict(bench.events[-1].data)
+    assert data == rows["value"].where(rows["unit"] == "1/min", rows["volts inside"]).to_dict()
+    assert {type(number) for number in data.values()} == {float}
+    assert data["B6 crankshaft speed"] == 800.0
+    assert data["B10 boost pressure"] == rows.loc["B10 boost pressure", "volts inside"]
+    assert "data" not in bench.log
+    trace = bench.scan_trace(["B9", "supply V2"], 2.0).trace
+    assert bench.events[-1].data == tuple(
+        (f"{label} {word}", end(row))
+        for label, row in zip(trace.labels, trace.low, strict=True)
+        for word, end in (("least", np.min), ("greatest", np.max))
+    )
 
 
 def test_a_drifted_sensor_is_believed():
@@ -209,10 +229,12 @@ def test_a_loose_fault_is_pending_first_and_stored_when_it_comes_again(seed):
     assert codes["title"].tolist() == ['Fuel Rail Pressure Sensor "A" Circuit Low']
     assert codes["set in"].tolist() == ["key run, load"]
     first = codes["status"].tolist()
+    assert bench.events[-1].data == (("P0192", 0.5),)
     bench.key("off")
     bench.key("run")
     bench.operate("load")
     assert bench.codes()["status"].tolist() == ["stored"]
+    assert bench.events[-1].data == (("P0192", 1.0),)
     assert first == ["pending"]
     bench.release("load")
     assert bench.codes()["status"].tolist() == ["stored"]  # away, and remembered
@@ -262,6 +284,7 @@ def test_stored_codes_are_those_the_unit_sets(case, seed):
         bench.key("run")
         bench.clear_codes()
         assert bench.codes().empty  # with the fault away nothing comes back
+        assert bench.events[-1].data == ()
 
 
 # What the driver notices -----------------------------------------------------------------------------------------

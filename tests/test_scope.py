@@ -310,6 +310,14 @@ def test_a_picture_is_a_line_of_the_log():
     assert line[["action", "what", "red", "shown"]].tolist() == [
         "reading", "scope", "B1.1 against G1.-; B12.1 against G1.-", "2 channels"
     ]  # fmt: skip
+    figures = screen.figures()
+    assert bench.events[-1].data == tuple(
+        (f"{point} {EARTH} {word}", figures[word].iloc[k])
+        for k, point in enumerate(("B1.1", "B12.1"))
+        for word in ("least", "greatest", "mean")
+    )
+    steps = figures[["least", "greatest"]].to_numpy() / (8 / 256)
+    assert steps == pytest.approx(steps.round(), abs=1e-6)  # what the converter showed, not what was there
     table = screen.table()
     assert table.columns[0] == "t_s"
     assert table.shape == (COLUMNS, 5)

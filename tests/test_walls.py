@@ -61,21 +61,39 @@ def test_imports_run_downward(path):
 def test_reasoning_does_not_import_the_truth(path):
     forbidden = ("casekit.files", "casekit.machine.drawn", "casekit.machine.casefaults", "casekit.machine.intermittent")
     assert not [name for name in imports(path) if name.startswith(forbidden)]
-    # Of the bench it knows what a reading is and how exact the meter.
+    # Of the bench it knows what a reading is, how exact the meter, what handling costs and what a load draws: constants
+    # and laws, no truth.
     bench = {name for name in imports(path) if name.startswith("casekit.bench")}
-    assert {name.split(".")[2] for name in bench if name != "casekit.bench"} <= {"reading", "meter"}
+    assert {name.split(".")[2] for name in bench if name != "casekit.bench"} <= {"reading", "meter", "minutes", "loads"}
+
+
+def loaded(*names: str) -> set[str]:
+    """All modules that are there once these were imported in a fresh interpreter."""
+    code = "import sys, types; sys.modules['casekit'] = p = types.ModuleType('casekit'); p.__path__ = [sys.argv[1]]; "
+    code += f"import {', '.join(names)}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code, str(PACKAGE)], capture_output=True, text=True, check=True)
+    assert set(names) <= set(done.stdout.split())
+    return set(done.stdout.split())
+
+
+HIDDEN_MODULES = {
+    f"casekit.bench.{name}" for name in ("sealed", "specimen", "memory", "view", "chatter", "workplace", "bench")
+}
 
 
 def test_reasoning_pulls_in_no_hidden_module():
     """Imported in a fresh interpreter, reasoning has loaded neither the truth nor what holds it."""
-    code = "import sys, casekit.reasoning.evidence, casekit.reasoning.lookalike as last; print(*sys.modules)"
-    skip = "import sys, types; sys.modules['casekit'] = p = types.ModuleType('casekit'); p.__path__ = [sys.argv[1]]; "
-    loaded = subprocess.run(
-        [sys.executable, "-c", skip + code, str(PACKAGE)], capture_output=True, text=True, check=True
-    ).stdout.split()
-    assert "casekit.reasoning.evidence" in loaded
-    hidden = ("sealed", "specimen", "memory", "view", "chatter", "workplace", "bench")
-    assert not {f"casekit.bench.{name}" for name in hidden} & set(loaded)
+    assert not HIDDEN_MODULES & loaded("casekit.reasoning.evidence", "casekit.reasoning.lookalike")
+
+
+def test_what_reasoning_shares_with_the_bench_pulls_in_no_hidden_module():
+    """The control unit's rules stand on the machine alone; what may be used of the bench leads to nothing hidden."""
+    rules = loaded("casekit.machine.rules")
+    floors = {name.split(".")[1] for name in rules if name.startswith("casekit.")}
+    assert floors <= {"error", "machine"}
+    assert not {f"casekit.machine.{name}" for name in ("casefaults", "drawn", "faults", "intermittent")} & rules
+    shared = loaded(*(f"casekit.bench.{name}" for name in ("reading", "meter", "minutes", "loads")))
+    assert not HIDDEN_MODULES & shared
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())

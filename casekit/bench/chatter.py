@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from casekit.bench.memory import Seen
 from casekit.bench.specimen import Specimen
-from casekit.bench.view import mismatched, out_of_range, seen, view
+from casekit.bench.view import view
 from casekit.circuit.modes import Channel as Probe
 from casekit.circuit.waveform import record
 from casekit.error import CircuitError
 from casekit.machine.intermittent import Push
 from casekit.machine.motion import Meanwhile, scene
 from casekit.machine.program import MISMATCH_S, Channel
+from casekit.machine.rules import Seen, mismatched, out_of_range, seen
 from casekit.machine.state import State
 from casekit.machine.unit import Core
 

@@ -1,7 +1,7 @@
 """What is seen at a place: real damage, rub marks that mean something and rub marks that do not.
 
-In: the specimen and a place. Out: a `Seen` in words; chance is drawn from the case's seed and the place, so that
-looking twice shows the same. The chances are common practice without a source.
+In: the specimen and a place. Out: a `Sight` in words; chance is drawn from the case's seed and the place, so that
+looking twice shows the same. How sure a look is stands beside `Finding` in `bench.reading`.
 """
 
 from __future__ import annotations
@@ -11,15 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE, LAST, NEAR
 from casekit.bench.specimen import Specimen
 from casekit.machine.faults import DRAWING_KINDS, Fault
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import ContactPoint, Machine, Plug
 
-FOUND_LASTING, FOUND_LOOSE, FALSE_MARK = 0.95, 0.75, 1 / 12
-LAST = 0.15  # the stretch of a wire, as a share, that is seen when the splice at its end is laid open
-NEAR = 0.02  # how near to the contact point, as a share of the wire, damage is seen
 CLEAN = "no damage to be seen"
 DAMAGE = {
     "short to ground": "rubbed through, bare copper against the metal",

@@ -23,6 +23,7 @@ from casekit.circuit.operating_point import Unstable
 from casekit.circuit.waveform import Waveform
 from casekit.error import BenchError, CircuitError, hint
 from casekit.files.codes import TITLES
+from casekit.machine import rules
 from casekit.machine.harness import Battery
 from casekit.machine.intermittent import Push
 from casekit.machine.law import Element, Resistor
@@ -82,9 +83,8 @@ class Instruments(Workplace):
         rated_v = self._rated_v()
         risk = LAMP_RISK if self._electronic(red) or self._electronic(black) else ""
         volts = self._with(loads.lamp(red, black, rated_v), red, black)
-        if math.isnan(volts):
-            return self._noted("lamp", red, black, "flickers", math.nan, "", math.nan, risk=risk)
-        return self._noted("lamp", red, black, loads.glow(volts, rated_v), math.nan, "", math.nan, risk=risk)
+        shown = "flickers" if math.isnan(volts) else loads.glow(volts, rated_v)
+        return self._noted("lamp", red, black, shown, math.nan, "", math.nan, risk=risk, data=(("rated_v", rated_v),))
 
     def loaded(self, red: str, black: str, load_ohm: float = loads.LOAD_OHM, expect: float | None = None) -> Reading:
         """DC volts between two points with a resistor of `load_ohm` across them: a weak path cannot hold it up."""
@@ -98,7 +98,7 @@ class Instruments(Workplace):
         volts = self._with([*loads.load(red, black, load_ohm), Resistor("meter", red, black, INPUT_OHM)], red, black)
         shown = unseal(self).specimen.meter.display(FUNCTIONS["volts"], volts)
         return self._noted("loaded volts", red, black, shown.text, shown.value, "V", shown.u, expect,
-                           f"with {load_ohm:g} Ω across", risk=risk)  # fmt: skip
+                           f"with {load_ohm:g} Ω across", risk=risk, data=(("load_ohm", float(load_ohm)),))  # fmt: skip
 
     # Clamp ----------------------------------------------------------------------------------------------------
 
@@ -117,14 +117,15 @@ class Instruments(Workplace):
             raise BenchError("the clamp is around the same wire twice; name each wire once.")
         self._pass(minutes.CLAMP)
         specimen, around = unseal(self).specimen, " and ".join(wires)
+        data = tuple((wire, 1.0) for wire in wires)
         try:
             value = average(points(self._mix(), self.state), lambda p: sum(loads.wire_amps(p, w) for w in wires))
         except CircuitError:
-            return self._noted("amps", around, "", "unstable", math.nan, "A", math.nan, expect)
+            return self._noted("amps", around, "", "unstable", math.nan, "A", math.nan, expect, data=data)
         value += loads.drift(specimen.seed, self.clock) - self._zero_a
         shown = specimen.meter.display(FUNCTIONS["amps"], value)
         u = math.hypot(shown.u, loads.CLAMP_DRIFT_A * math.sqrt(max(self.clock - self._zeroed, 1.0) / 10))
-        return self._noted("amps", around, "", shown.text, shown.value, "A", u, expect)
+        return self._noted("amps", around, "", shown.text, shown.value, "A", u, expect, data=data)
 
     def zero_clamp(self) -> str:
         """Zero the clamp."""
@@ -170,7 +171,8 @@ class Instruments(Workplace):
             raise BenchError(RESTLESS) from None
         self._lead(*leads, more=minutes.SCOPE)
         shown = f"{len(leads)} channel{'s' if len(leads) > 1 else ''}"
-        self._noted("scope", "; ".join(trace.labels), "", shown, math.nan, "", math.nan, note=trace.note)
+        data = _figures(trace, [f"{red} {black}" for red, black in leads], ("least", "greatest", "mean"))
+        self._noted("scope", "; ".join(trace.labels), "", shown, math.nan, "", math.nan, note=trace.note, data=data)
         self._pass(set_.screen_s / 60)
         return trace
 
@@ -182,8 +184,8 @@ class Instruments(Workplace):
         self._connect()
         what, program = view.view(self._mix(), self.state), self.drawing.program
         faults = self._counted(self.state)
-        rows = []
-        for name, (value, unit, spoilt) in view.values(program, what, faults).items():
+        rows, data = [], {}
+        for name, (value, unit, spoilt) in rules.values(program, what, faults).items():
             channel = program.channel(name)
             inside = what.volts.get(name, math.nan)
             inside = (
@@ -191,7 +193,9 @@ class Instruments(Workplace):
             )
             remark = ("substitute value" if value is not None else "no value") if spoilt else ""
             rows.append((name, math.nan if value is None else float(f"{value:.4g}"), unit, round(inside, 3), remark))
-        self._noted("scan", "control unit", "", f"{len(rows)} values", math.nan, "", math.nan)
+            data[name] = float(rows[-1][1] if channel.kind == "speed" else rows[-1][3])
+        shown = f"{len(rows)} values"
+        self._noted("scan", "control unit", "", shown, math.nan, "", math.nan, data=tuple(data.items()))
         return pd.DataFrame(rows, columns=["channel", "value", "unit", "volts inside", "remark"])
 
     def scan_trace(
@@ -235,12 +239,13 @@ class Instruments(Workplace):
         middles = tuple(
             round(float((row.min() + row.max()) / 2 / d)) * d for row, d in zip(values, per_div, strict=True)
         )
-        self._noted(
-            "scan trace", "; ".join(c.name for c in chosen), "", f"{len(t)} values each", math.nan, "", math.nan
-        )
+        names = tuple(c.name for c in chosen)
+        trace = Trace("scan data", t, values, values, names, tuple(c.unit for c in chosen), seconds / 10, per_div,
+                      middles, _then(self.state, during), begin / 60)  # fmt: skip
+        data, shown = _figures(trace, names, ("least", "greatest")), f"{len(t)} values each"
+        self._noted("scan trace", "; ".join(names), "", shown, math.nan, "", math.nan, data=data)
         self._pass(seconds / 60)
-        return Trace("scan data", t, values, values, tuple(c.name for c in chosen), tuple(c.unit for c in chosen),
-                     seconds / 10, per_div, middles, _then(self.state, during), begin / 60)  # fmt: skip
+        return trace
 
     def codes(self) -> pd.DataFrame:
         """Trouble codes the control unit has: number, standard title, status, and the state in which each was set."""
@@ -251,9 +256,9 @@ class Instruments(Workplace):
         for code, entry in sorted(memory.entries.items()):
             rows.append((code, TITLES.get(code, ""), entry.status, entry.snapshot.get("state", "no snapshot")))
         self._connect()  # read first, so that a code can be met pending before the time it took makes it stored
-        self._noted(
-            "codes", "control unit", "", ", ".join(f"{r[0]} {r[2]}" for r in rows) or "none", math.nan, "", math.nan
-        )
+        shown = ", ".join(f"{r[0]} {r[2]}" for r in rows) or "none"
+        data = tuple((r[0], 1.0 if r[2] == "stored" else 0.5) for r in rows)
+        self._noted("codes", "control unit", "", shown, math.nan, "", math.nan, data=data)
         return pd.DataFrame(rows, columns=["code", "title", "status", "set in"])
 
     def snapshot(self, code: str) -> pd.DataFrame:
@@ -314,10 +319,10 @@ class Instruments(Workplace):
 
     def _noted(self, function: str, red: str, black: str, shown: str, value: float, unit: str, u: float,
                expect: float | None = None, note: str = "", low: float | None = None, high: float | None = None,
-               risk: str = "") -> Reading:  # fmt: skip
+               risk: str = "", data: tuple[tuple[str, float], ...] = ()) -> Reading:  # fmt: skip
         """One reading, in the log."""
         reading = Reading(
-            function, red, black, shown, value, unit, u, self.state, self.clock, expect, note, low, high, risk
+            function, red, black, shown, value, unit, u, self.state, self.clock, expect, note, low, high, risk, data
         )
         self.events.append(reading)
         return reading
@@ -366,6 +371,12 @@ class Instruments(Workplace):
 def _then(state: State, during: str | None) -> str:
     """A state, and what is done from there."""
     return f"{state}, then {during}" if during else str(state)
+
+
+def _figures(trace: Trace, names: Sequence[str], which: tuple[str, ...]) -> tuple[tuple[str, float], ...]:
+    """Figures of a picture by channel, as the data of a reading."""
+    table = trace.figures()
+    return tuple((f"{name} {word}", float(table[word].iloc[k])) for k, name in enumerate(names) for word in which)
 
 
 def _round_up(value: float) -> float:

@@ -10,17 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from casekit.machine.rules import Seen
+
 STORED_S = 10.0
-
-
-@dataclass(frozen=True)
-class Seen:
-    """A fault the unit sees: its code (None if it has none), the channel, what is wrong, and how long it must last."""
-
-    code: str | None
-    channel: str
-    text: str
-    debounce_s: float
 
 
 @dataclass

@@ -13,6 +13,7 @@ from casekit.bench.sealed import unseal
 from casekit.circuit.mean import only, points
 from casekit.circuit.operating_point import Unstable
 from casekit.error import BenchError, CircuitError, hint
+from casekit.machine import rules
 from casekit.machine.faults import DRAWING_KINDS, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.sensors import Potentiometer, PressureSensor
@@ -166,7 +167,7 @@ class Mending(Moves):
         found: dict[str, None] = {}
         for state in self._drive():
             now, due = (
-                view.values(program, view.view(mix, state), ())
+                rules.values(program, view.view(mix, state), ())
                 for mix in (specimen.mix(state, self.clock), only(specimen.built))
             )
             for channel in program.channels:

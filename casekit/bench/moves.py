@@ -11,6 +11,7 @@ from casekit.bench.instruments import Instruments
 from casekit.bench.reading import Finding, Move, Reading
 from casekit.bench.sealed import unseal
 from casekit.error import BenchError, hint
+from casekit.machine import rules
 from casekit.machine.intermittent import HANDS_MM, Push
 from casekit.machine.state import LOAD, State
 
@@ -190,7 +191,7 @@ class Moves(Instruments):
             lines = ["nothing on the panel lights up: the control unit has no power"]
         else:
             wavers = specimen.wavers(self.state) and bool(self._faults_seen(self.state))
-            lines = view.behaviour(program, self._counted(self.state), self.state, wavers)
+            lines = rules.behaviour(program, self._counted(self.state), self.state, wavers)
         return self._found("driver", inspection.Sight("; ".join(lines) or GOOD))
 
     # Hands ----------------------------------------------------------------------------------------------------

@@ -6,6 +6,13 @@ from dataclasses import dataclass
 
 from casekit.machine.state import State
 
+# How sure a close look at a contact point is (common practice, no source): the chance that damage that is always there
+# is seen, that damage that comes and goes leaves a rub mark to be seen, and that a place shows a mark without damage.
+FOUND_LASTING, FOUND_LOOSE, FALSE_MARK = 0.95, 0.75, 1 / 12
+# How far a look reaches, as a share of the wire (common practice, no source).
+LAST = 0.15  # the stretch that is seen when the splice at the wire's end is laid open
+NEAR = 0.02  # how near to the contact point damage is seen
+
 
 @dataclass(frozen=True)
 class Reading:
@@ -15,6 +22,11 @@ class Reading:
     `u` is the standard uncertainty of the instrument (JCGM 100: half width of the specification over root three).
     Sign: `red` against `black`. `minute` is the clock when it was taken. `low` and `high` are what a min/max reading
     caught. `risk` says what could have been harmed by taking it.
+
+    `data` are the numbers that came with it, by name, as they were shown and never finer. Scan data: volts inside of a
+    channel, or revolutions a minute of a speed channel. Codes: 1 for a stored code, 0.5 for a pending one. Clamp: 1 for
+    every wire it is around. Loaded volts: `load_ohm`. Test lamp: `rated_v`. Oscilloscope: "RED BLACK least", "greatest"
+    and "mean" of the picture, in volt. Scan trace: "CHANNEL least" and "greatest", in the channel's unit.
     """
 
     function: str
@@ -31,6 +43,7 @@ class Reading:
     low: float | None = None
     high: float | None = None
     risk: str = ""
+    data: tuple[tuple[str, float], ...] = ()
 
     def __repr__(self) -> str:
         notes = "; ".join(n for n in (self.note, self.risk) if n)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from weakref import WeakKeyDictionary
 
-from casekit.bench.memory import Memory, Seen
+from casekit.bench.memory import Memory
 from casekit.bench.specimen import Specimen
+from casekit.machine.rules import Seen
 
 
 @dataclass(frozen=True, repr=False)

@@ -12,12 +12,13 @@ import networkx as nx
 import pandas as pd
 
 from casekit.bench import chatter, minutes, view
-from casekit.bench.memory import Seen
 from casekit.bench.reading import Event, Move, row
 from casekit.bench.sealed import Truth, seal, unseal
 from casekit.error import BenchError, CircuitError, hint
+from casekit.machine import rules
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine, Plug
+from casekit.machine.rules import Seen
 from casekit.machine.state import LOAD, State
 from casekit.machine.unit import Core, Input, Supply
 
@@ -80,7 +81,7 @@ class Workplace:
             return chatter.longest(specimen, state, self.clock)
         if key not in lived:
             what = view.view(specimen.mix(state, self.clock), state)
-            lived[key] = dict.fromkeys(view.seen(self.drawing.program, what, state), float("inf"))
+            lived[key] = dict.fromkeys(rules.seen(self.drawing.program, what, state), float("inf"))
         return lived[key]
 
     def _counted(self, state: State) -> list[Seen]:
@@ -89,7 +90,7 @@ class Workplace:
 
     def _snapshot(self, state: State) -> dict[str, str]:
         what = view.view(unseal(self).specimen.mix(state, self.clock), state)
-        shown = view.values(self.drawing.program, what, ())
+        shown = rules.values(self.drawing.program, what, ())
         values = {name: f"{value:.4g} {unit}" for name, (value, unit, _) in shown.items() if value is not None}
         return {"state": str(state), **values}
 

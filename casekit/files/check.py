@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import networkx as nx
 from pydantic import BaseModel, ValidationError
@@ -230,6 +230,14 @@ def _cross_check(m: MachineFile) -> Iterator[Finding]:
                     ("contact_points", cp, "wires", wire),
                     f"contact point {cp} names the wire {wire}, which is not in the harness.{hint(wire, names)}",
                 )
+    weighed = [*get_args(casefile.Kind), *unit.connectors, *m.connectors, *m.contact_points, *m.sensors, *sorted(names)]
+    for name in m.weights:
+        if name not in weighed:
+            yield (
+                ("weights", name),
+                f"weights names {name}, which is no kind of fault and no connector, contact point, sensor or wire of "
+                f"this machine; correct it or take it out.{hint(name, weighed)}",
+            )
 
 
 def _lost(m: MachineFile, wire: str, stop: str, middle: bool, ends: dict, inline: dict) -> str:

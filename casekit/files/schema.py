@@ -363,7 +363,8 @@ class ContactPoint(Record):
 
 
 class MachineFile(Record):
-    """One machine as drawn."""
+    """One machine as drawn. `weights` is experience with it: how many times as often as usual a kind of fault, or a
+    fault at a connector, a contact point, a sensor or a piece of wire, is met; what is not named weighs 1."""
 
     machine: Slug
     title: Text
@@ -380,3 +381,4 @@ class MachineFile(Record):
     sensors: Annotated[dict[Name, AnySensor], Field(min_length=1)]
     wires: Annotated[list[Wire], Field(min_length=1)]
     contact_points: dict[Name, ContactPoint] = {}
+    weights: dict[str, Positive] = {}

@@ -49,6 +49,7 @@ def drawn(m: MachineFile) -> Machine:
         engine=Engine(**m.engine.model_dump()),
         operations=tuple(Operation(name, o.title, o.needs, o.travel_s) for name, o in m.operations.items()),
         program=program(m),
+        weights=tuple(m.weights.items()),
     )
 
 

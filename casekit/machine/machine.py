@@ -97,7 +97,8 @@ class Machine:
 
     `studs` are terminals that are always reachable (ground studs, battery posts, fuse and key switch ends) with their
     access minutes; `earth` is the battery's negative post, the zero of all voltages; `program` is what the control
-    unit was programmed to expect.
+    unit was programmed to expect; `weights` say how many times as often as usual a kind of fault, or a fault at a
+    connector, contact point, sensor or wire, is met on this machine, by experience with it.
     """
 
     name: str
@@ -111,6 +112,7 @@ class Machine:
     engine: Engine = Engine()
     operations: tuple[Operation, ...] = ()
     program: Program = NO_PROGRAM
+    weights: tuple[tuple[str, float], ...] = ()
 
     def elements(self, state: State) -> Iterator[Element]:
         """Everything that conducts in this state, jumpers included."""

@@ -1,39 +1,51 @@
-"""Suspects: every single fault a drawing allows, by kind and place at repair level.
+"""Suspects: every fault a drawing allows, by kind and place at repair level.
 
-In: a machine as drawn. Out: suspects, each able to say what it would change in a network.
+In: a machine as drawn. Out: suspects, each able to say what it would change in a network for a size and a place along
+the wire.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
-from casekit.circuit.family import Change
-from casekit.machine.faults import CrossedTerminals, SensorDrifted, SupplyDead, SupplyWeak
+from casekit.circuit.change import NOTHING, Change, between, difference, joined, lengthened, moved, opened, spot
+from casekit.machine import faults
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import CHASSIS, Machine
+from casekit.machine.sensors import Potentiometer, PressureSensor
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
 
-# Sizes between which a fault of each kind is looked for, in ohm (ampere for a weak supply).
+# Sizes between which a fault of each kind is looked for, in ohm (ampere for a weak supply, a share of the supply for a
+# drifted sensor); every step is taken for as likely as the next (common practice, no source).
 SHORT_OHM = (0.0, 0.03, 0.2, 1.0, 6.0, 40.0, 300.0, 3000.0)
-BATTERY_OHM = (0.0, 1.0, 10.0, 50.0, 300.0)
+BATTERY_OHM = (0.0, 1.0, 10.0, 50.0, 300.0, 3000.0)
 LEAK_OHM = (30.0, 300.0, 3000.0, 30_000.0)
-DRIFT = (-0.4, -0.1, -0.02, 0.02, 0.1, 0.4)
-SERIES_OHM = (1.0, 6.0, 40.0, 300.0, 3000.0)
+SERIES_OHM = (1.0, 6.0, 40.0, 300.0, 3000.0, 30_000.0)
 LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
+DRIFT = (-0.4, -0.1, -0.02, 0.02, 0.1, 0.4)
+SPOTS = (0.02, 0.25, 0.5, 0.75, 0.98)  # places along a wire that bound the search
+ON_WIRES = ("short to ground", "short to battery", "open", "high resistance")
+DRAWING = ("drawn on the wrong splice", "splice not drawn")
 
 
 @dataclass(frozen=True)
 class Suspect:
-    """A kind of fault at a place; `to` is the second wire of a short between wires."""
+    """A kind of fault at a place; `to` is the other wire, cavity or splice where the kind has one.
+
+    The kind `none` says that nothing is wrong.
+    """
 
     kind: str
     place: str
     to: str = ""
 
     def __str__(self) -> str:
+        if self.kind == "none":
+            return "nothing wrong"
         return f"{self.kind} at {self.place}" + (f" (to {self.to})" if self.to else "")
 
     @property
@@ -46,81 +58,100 @@ class Suspect:
                 return BATTERY_OHM
             case "leak between cavities":
                 return LEAK_OHM
-            case "sensor drifted":
-                return DRIFT
             case "high resistance":
                 return SERIES_OHM
             case "supply weak":
                 return LIMIT_A
+            case "sensor drifted":
+                return DRIFT
         return (0.0,)
+
+    def middle(self, low: float, high: float) -> float:
+        """The size in the middle of two: of resistances and currents the geometric mean."""
+        if low <= 0 or self.kind == "sensor drifted":
+            return (low + high) / 2
+        return math.sqrt(low * high)
 
     def spread(self, drawing: Machine) -> bool:
         """Whether it matters where along the wire the fault sits (a short; not a break)."""
         return self.kind.startswith("short") and any(w.name == self.place for w in drawing.all(Wire))
 
-    def change(self, drawing: Machine, state: State, size: float, at: float) -> Change | Machine:
-        """What this suspect changes: a rank-one change, or a machine of its own for a bad supply."""
+    def change(self, drawing: Machine, state: State, size: float = 0.0, at: float = 0.5) -> Change:
+        """What this suspect changes in the network of a drawing in a state."""
         match self.kind:
-            case "supply dead":
-                return drawing.with_fault(SupplyDead(self.place))
-            case "supply weak":
-                return drawing.with_fault(SupplyWeak(self.place, size))
-            case "sensor drifted":
-                return drawing.with_fault(SensorDrifted(self.place, size))
-            case "crossed terminals":
-                return drawing.with_fault(CrossedTerminals(self.place, self.to))
+            case "none":
+                return NOTHING
             case "leak between cavities":
                 ends = [drawing.part(name, Contact).a for name in (self.place, self.to)]
-                return Change(((ends[0], 1.0), (ends[1], -1.0)), e=size)
-            case "none":
-                return Change()
+                return joined(*ends, size)
             case "sensor shorted":
                 pins = drawing.plug(self.place).device
-                return Change(((pins[0], 1.0), (pins[min(2, len(pins) - 1)], -1.0)), e=size)
+                return joined(pins[0], pins[min(2, len(pins) - 1)], size)
+            case "splice not drawn":
+                wire, (far, local) = drawing.part(self.place, Wire), spot(drawing.part(self.to, Wire), at)
+                change = moved(wire.name, wire.r_ohm, ((wire.a, 1.0),), far)
+                return change + lengthened(wire.name, wire.r_ohm, local) if local else change
+            case "supply dead" | "supply weak" | "sensor drifted" | "crossed terminals" | "drawn on the wrong splice":
+                return difference(drawing, drawing.with_fault(self._fault(size)), state)
         part = drawing.part(self.place, (Wire, Contact))
         if self.kind in ("open", "high resistance"):
             if isinstance(part, Contact) and part.connector in state.unplugged:
-                return Change()
-            return Change(branch=part.name, e=0.0 if self.kind == "open" else -1 / size)
-        near, local = _spot(part, at)
+                return NOTHING
+            return opened(part.name) if self.kind == "open" else lengthened(part.name, part.r_ohm, size)
+        near, local = spot(part, at)
         if self.kind == "short between wires":
-            far, other = _spot(drawing.part(self.to, Wire), 0.5)
-            return Change((*near, *((n, -k) for n, k in far)), e=size + local + other)
-        far = drawing.plus if self.kind == "short to battery" else CHASSIS
-        return Change((*near, (far, -1.0)), e=size + local)
+            far, other = spot(drawing.part(self.to, Wire), 0.5)
+            return between((*near, *((n, -k) for n, k in far)), size + local + other)
+        other = drawing.plus if self.kind == "short to battery" else CHASSIS
+        return between((*near, (other, -1.0)), size + local)
+
+    def _fault(self, size: float) -> faults.Fault:
+        match self.kind:
+            case "supply dead":
+                return faults.SupplyDead(self.place)
+            case "supply weak":
+                return faults.SupplyWeak(self.place, size)
+            case "sensor drifted":
+                return faults.SensorDrifted(self.place, size)
+            case "crossed terminals":
+                return faults.CrossedTerminals(self.place, self.to)
+        return faults.DrawnOnWrongSplice(self.place, self.to)
+
+
+NONE = Suspect("none", "")
 
 
 def suspects(drawing: Machine) -> tuple[Suspect, ...]:
-    """All suspects of a drawing, `none` (nothing is wrong now) first.
+    """All single faults of a drawing, `none` first."""
+    return (NONE, *_all(drawing))
 
-    Crossed terminals and drifted sensors are not among them: each is a network of its own, and they are weighed only
-    when they are named.
-    """
-    return (Suspect("none", ""), *_all(drawing))
+
+def redrawn(drawing: Machine) -> tuple[Suspect, ...]:
+    """All ways the drawing may be wrong about one wire: it starts at another splice of the machine."""
+    splices = sorted(drawing.splices())
+    return tuple(
+        Suspect("drawn on the wrong splice", wire.name, splice)
+        for wire in drawing.all(Wire) if wire.a in splices
+        for splice in splices if splice not in (wire.a, wire.b)
+    )  # fmt: skip
 
 
 def _all(drawing: Machine) -> Iterator[Suspect]:
     for part in drawing.all((Wire, Contact)):
-        for kind in ("short to ground", "short to battery", "open", "high resistance"):
+        for kind in ON_WIRES:
             yield Suspect(kind, part.name)
-    for point in drawing.contact_points:
-        wires = [w for w, _ in point.wires]
-        for k, wire in enumerate(wires):
-            for other in wires[k + 1 :]:
-                yield Suspect("short between wires", wire, other)
+    touching = {pair for point in drawing.contact_points for pair in combinations([w for w, _ in point.wires], 2)}
+    for pair in sorted(touching):
+        yield Suspect("short between wires", *pair)
     for plug in drawing.plugs:
         cavities = [c.name for c in drawing.all(Contact) if c.connector == plug.name]
-        for name, neighbour in pairwise(cavities):
-            yield Suspect("leak between cavities", name, neighbour)
+        for pair in pairwise(cavities):
+            yield Suspect("leak between cavities", *pair)
+            yield Suspect("crossed terminals", *pair)
         if plug.kind == "sensor":
             yield Suspect("sensor shorted", plug.name)
+    for name in dict.fromkeys(p.name.split()[0] for p in drawing.all((Potentiometer, PressureSensor))):
+        yield Suspect("sensor drifted", name)
     for supply in drawing.all(Supply):
         yield Suspect("supply dead", supply.name)
         yield Suspect("supply weak", supply.name)
-
-
-def _spot(part: Wire | Contact, at: float) -> tuple[tuple[tuple[str, float], ...], float]:
-    """A point along a wire as weights of its two ends, and the resistance that adds at the point itself."""
-    if isinstance(part, Contact):
-        return ((part.a, 1.0),), 0.0
-    return ((part.a, 1 - at), (part.b, at)), at * (1 - at) * part.r_ohm

@@ -1,0 +1,194 @@
+"""Observations: what the log says, as numbers that can be predicted and as signs that can be expected.
+
+In: a drawing and the events of a log. Out: `Observation`s (one number each, with its uncertainty) and `Sign`s (codes,
+the driver's words, whether the engine runs, what was seen), each with the spell of time it belongs to and what had
+been mended by then.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from casekit.bench.meter import FUNCTIONS
+from casekit.bench.reading import Event, Finding, Move, Reading
+from casekit.machine.machine import Machine
+from casekit.machine.state import State
+from casekit.machine.unit import Core
+
+OHMS = ("ohms", "continuity")
+NUMBERS = ("volts", "millivolts", "ohms", "continuity", "loaded volts", "amps")
+# Moves that may change where a loose contact lies, or that begin another while.
+SPELLS = ("shift", "rock", "road test", "warm up", "repair", "replace", "open harness", "key", "operate", "release")
+SCOPE_SHARE, SCOPE_V = 0.02, 0.05  # how exact the mean of a scope's picture is (8 bits of eight divisions and its gain)
+JUMPS = "the display jumps"
+BEYOND = {"millivolts": 0.6, "ohms": 6e7}  # what a display of OL says: more than this
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One number. `function` is that of the instrument; "inside" is the control unit's own volts, "low" and "high" are
+    what min/max caught. `gain` is the part of `u` that all readings of one function share, as a share of the value.
+    `beyond`: the display showed OL. `jumps`: it did not stand still."""
+
+    function: str
+    red: str
+    black: str
+    value: float
+    u: float
+    state: State
+    event: Event
+    spell: int = 0
+    gain: float = 0.0
+    step: float = 0.0
+    load_ohm: float = 0.0
+    wires: tuple[str, ...] = ()
+    beyond: bool = False
+    jumps: bool = False
+    mended: frozenset[str] = frozenset()
+
+    @property
+    def what(self) -> tuple:
+        """What was measured: readings of the same thing have the same."""
+        return (self.state, self.function, self.red, self.black, self.load_ohm, self.wires, self.spell, self.mended)
+
+    def __str__(self) -> str:
+        e = self.event
+        if self.function == "inside":
+            return f"{self.wires[0]} inside the control unit ({self.state})"
+        where = f"{self.red} against {self.black}" if self.black else " and ".join(self.wires)
+        return f"{e.function} {where} ({self.state}), minute {e.minute:.1f}"
+
+
+@dataclass(frozen=True)
+class Sign:
+    """Something that was noticed: `kind` is codes, driver, engine, speeds, look, inside, opened or proof."""
+
+    kind: str
+    state: State
+    event: Event
+    place: str = ""
+    said: tuple[tuple[str, float], ...] = ()
+    spell: int = 0
+    mended: frozenset[str] = frozenset()
+
+
+def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observation], list[Sign]]:
+    """All numbers and signs of a log, in order. A number that was read again unchanged counts once."""
+    numbers: list[Observation] = []
+    signs: list[Sign] = []
+    spell, mended, state = 0, frozenset(), State()
+    for event in events:
+        if isinstance(event, Move):
+            if event.action in SPELLS or event.state != state:
+                spell += 1
+            if event.action in ("repair", "replace"):
+                mended |= {event.what}
+            if sign := _engine(event):
+                signs.append(replace(sign, spell=spell, mended=mended))
+        elif isinstance(event, Reading):
+            for number in _numbers(drawing, event):
+                _joined(numbers, replace(number, spell=spell, mended=mended))
+            signs += [replace(s, spell=spell, mended=mended) for s in _of_reading(drawing, event)]
+        elif isinstance(event, Finding):
+            signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event)]
+        state = event.state
+    return numbers, signs
+
+
+def _joined(numbers: list[Observation], new: Observation) -> None:
+    """Add a number; in the place of the same one read before, if it showed the same."""
+    for k in range(len(numbers) - 1, -1, -1):
+        old = numbers[k]
+        if old.what == new.what and old.beyond == new.beyond:
+            if new.beyond or abs(old.value - new.value) <= 3 * max(new.step, old.step) + 0.2 * new.u:
+                numbers[k] = new
+                return
+            break
+    numbers.append(new)
+
+
+def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
+    """The numbers of one reading. Ohms on a live circuit and what was read at a pierced wire are left out."""
+    if any("@" in point for point in (*r.state.bared, r.red, r.black)):
+        return
+    if r.function == "min/max":
+        for name, value in (("low", r.low), ("high", r.high)):
+            if value is not None and math.isfinite(value):
+                yield Observation(name, r.red, r.black, value, r.u, r.state, r, **_kind("volts", value))
+        return
+    if r.function == "scan":
+        (core,) = drawing.all(Core)
+        nodes = {c.name: c.node for c in drawing.program.channels if c.kind != "speed" and c.node}
+        step = 5.0 / 2**drawing.program.adc_bits
+        for name, volts in r.data:
+            if name in nodes:
+                yield Observation("inside", nodes[name], f"{core.name}.gnd", volts, step, r.state, r, step=step,
+                                  wires=(name,))  # fmt: skip
+        return
+    if r.function == "scope":
+        data = dict(r.data)
+        for name, value in data.items():
+            if name.endswith(" mean"):
+                red, black = name.split(" ")[:2]
+                swing = data[f"{red} {black} greatest"] - data[f"{red} {black} least"]
+                u = SCOPE_SHARE * abs(value) + SCOPE_V
+                yield Observation("volts", red, black, value, u, r.state, r, step=u,
+                                  jumps=swing > 1.0 and not r.state.turning)  # fmt: skip
+        return
+    if r.function not in NUMBERS or (r.function in OHMS and r.note.startswith("live")):
+        return
+    jumps = r.note == JUMPS and not r.state.turning
+    data = dict(r.data)
+    load = data.get("load_ohm", 0.0)
+    wires = tuple(data) if r.function == "amps" else ()
+    function = "ohms" if r.function in OHMS else r.function
+    if math.isfinite(r.value):
+        kind = _kind("volts" if r.function == "loaded volts" else r.function, r.value)
+        yield Observation(function, r.red, r.black, r.value, r.u, r.state, r, load_ohm=load, wires=wires, jumps=jumps,
+                          **kind)  # fmt: skip
+    elif r.shown == "OL" and function in BEYOND:
+        limit = 600.0 if r.function == "continuity" else BEYOND[function]
+        yield Observation(function, r.red, r.black, limit, 0.0, r.state, r, beyond=True)
+
+
+def _kind(function: str, value: float) -> dict[str, float]:
+    """Shared gain error and display step of a meter function at a value."""
+    kind = FUNCTIONS[function]
+    used = next((x for x in kind.ranges if abs(value) <= x.full), kind.ranges[-1])
+    return {"gain": kind.share / math.sqrt(3), "step": used.step}
+
+
+def _engine(move: Move) -> Sign | None:
+    """Whether the engine started, or stopped by itself."""
+    if move.action == "key" and move.what.startswith("run"):
+        runs = move.state.key == "run"
+        return Sign("engine", replace(move.state, key="run"), move, said=(("runs", float(runs)),))
+    if move.action == "engine":
+        return Sign("engine", replace(move.state, key="run"), move, said=(("runs", 0.0),))
+    return None
+
+
+def _of_reading(drawing: Machine, r: Reading) -> Iterator[Sign]:
+    if r.function == "codes":
+        yield Sign("codes", r.state, r, said=r.data)
+    if r.function == "scan" and r.state.turning:
+        speeds = {c.name for c in drawing.program.channels if c.kind == "speed"}
+        yield Sign("speeds", r.state, r, said=tuple((n, v) for n, v in r.data if n in speeds))
+
+
+def _of_finding(drawing: Machine, f: Finding) -> Iterator[Sign]:
+    if f.point == "driver":
+        if " (key" not in f.text:  # of a road test only the states it names are known
+            yield Sign("driver", f.state, f)
+    elif f.point == "proof":
+        yield Sign("proof", f.state, f)
+    elif drawing.contact_point(f.point):
+        yield Sign("look", f.state, f, f.point)
+    elif drawing.plug(f.point):
+        yield Sign("inside", f.state, f, f.point)
+    elif f.point in drawing.splices():
+        yield Sign("opened", f.state, f, f.point)
+    elif f.wire:
+        yield Sign("repaired", f.state, f, f.point)

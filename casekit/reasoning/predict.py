@@ -1,0 +1,239 @@
+"""What every suspect predicts of every observation, with how each prediction moves when the healthy parts do.
+
+In: observations taken in one state, and changes. Out: a `Prediction`: means, what they share (one column for every
+quantity that is not known, per standard uncertainty), and the rest of their variance. All with the physics of the
+bench, by one family of networks per state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from casekit.bench.meter import FUNCTIONS, MINMAX_S
+from casekit.circuit.change import Change, joined
+from casekit.circuit.family import Family
+from casekit.circuit.readout import Solved
+from casekit.machine.law import Resistor, Source, Valve
+from casekit.machine.machine import Machine, Part
+from casekit.machine.state import State
+from casekit.machine.unit import Supply
+from casekit.reasoning import spread
+from casekit.reasoning.observation import Observation
+
+BEYOND_V = 3.0  # how far above the reading the meter's test current comes from
+AT_ONCE = 2048
+WINDOW = 0.3  # how much of a swing the averages of min/max may miss, as a share of it
+Maker = Callable[[State], Sequence[Change]]  # the changes of all suspects in a state
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """`mean` (items, n), `moves` (items, n, quantities) per standard uncertainty of each, `variance` (items, n) of what
+    only one reading feels."""
+
+    mean: np.ndarray
+    moves: np.ndarray
+    variance: np.ndarray
+
+
+class Predictor:
+    """Predictions on one drawing. Families are kept, so that a state is prepared once."""
+
+    def __init__(self, drawing: Machine):
+        self.drawing = drawing
+        self._families: dict[State, Family] = {}
+        self.retry = [s for s in drawing.all(Supply) if s.retry is not None and s.alive]
+
+    @cached_property
+    def shared(self) -> list[tuple[Part, Part]]:
+        """Quantities that many readings have in common."""
+        return list(spread.shared(self.drawing))
+
+    @cached_property
+    def copper(self) -> list[tuple[Part, Part]]:
+        """Wires and contacts."""
+        return list(spread.copper(self.drawing))
+
+    def family(self, state: State) -> Family:
+        """The family of a state (with its phase)."""
+        if state not in self._families:
+            self._families[state] = Family(self.drawing, state)
+        return self._families[state]
+
+    def predict(self, state: State, taken: Sequence[Observation], maker: Maker) -> Prediction:
+        """Predictions of observations taken in one state, under all changes that `maker` makes for it."""
+        parts = []
+        plain = [k for k, o in enumerate(taken) if o.function not in ("ohms", "loaded volts")]
+        groups = [plain] if plain else []
+        groups += [[k] for k, o in enumerate(taken) if o.function in ("ohms", "loaded volts")]
+        for group in groups:
+            parts.append((group, self._together(state, [taken[k] for k in group], maker)))
+        items = len(parts[0][1].mean)
+        mean, variance = np.empty((2, items, len(taken)))
+        moves = np.empty((items, len(taken), len(self.shared)))
+        for group, found in parts:
+            mean[:, group], variance[:, group], moves[:, group] = found.mean, found.variance, found.moves
+        return Prediction(mean, moves, variance)
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _together(self, state: State, taken: Sequence[Observation], maker: Maker) -> Prediction:
+        """The phases of what turns, and the on and off times of a retrying supply, weighted by their shares."""
+        phases = []
+        for share, phase in self.drawing.phases(state):
+            changes, meter = maker(phase), _instrument(taken)
+            if meter.ports:
+                changes = [c + meter for c in changes]
+            rows = [self._solved(phase, changes[k : k + AT_ONCE], taken) for k in range(0, len(changes), AT_ONCE)]
+            phases.append((share, _stacked(rows)))
+        mean = sum(share * p.mean for share, p in phases)
+        moves = sum(share * p.moves for share, p in phases)
+        variance = sum(share * p.variance for share, p in phases)
+        if len(phases) > 1:
+            values = np.array([p.mean for _, p in phases])
+            least, most = values.min(axis=0), values.max(axis=0)
+            _watched(taken, mean, variance, least, most)
+        return Prediction(mean, moves, variance)
+
+    def _solved(self, state: State, changes: Sequence[Change], taken: Sequence[Observation]) -> Prediction:
+        solved = self.family(state).solve(changes)
+        found = self._read(solved, taken)
+        for supply in self.retry:
+            valve = f"supply {supply.name}"
+            at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
+            if not len(at_limit):
+                continue
+            dead = self.family(state).solve([changes[k] + Change((), ((valve, ()),)) for k in at_limit])
+            off, duty = self._read(dead, taken), supply.retry.duty
+            on_mean = found.mean[at_limit]
+            found.mean[at_limit] = duty * on_mean + (1 - duty) * off.mean
+            found.moves[at_limit] = duty * found.moves[at_limit] + (1 - duty) * off.moves
+            # A window of min/max holds a part of its time on, all of it, or none.
+            shares = max(0.0, 1 - supply.retry.off_s / MINMAX_S), min(1.0, supply.retry.on_s / MINMAX_S)
+            ends = np.array([off.mean + share * (on_mean - off.mean) for share in shares])
+            mean, variance = found.mean[at_limit], found.variance[at_limit]
+            _watched(taken, mean, variance, ends.min(axis=0), ends.max(axis=0))
+            found.mean[at_limit], found.variance[at_limit] = mean, variance
+        return found
+
+    def _read(self, solved: Solved, taken: Sequence[Observation]) -> Prediction:
+        family = solved.family
+        picks = np.array([_pick(family, o) for o in taken])
+        metered = [k for k, o in enumerate(taken) if o.function in ("volts", "millivolts", "low", "high")]
+        mean, factor = solved.values(picks), np.ones((len(solved.changes), len(taken)))
+        if metered:
+            volts, ohms = solved.readings([(taken[k].red, taken[k].black) for k in metered])
+            mean[:, metered], factor[:, metered] = volts, 1 / (1 + ohms / 1e7)
+        shared = Forcing(family, self.shared, solved)
+        copper = Forcing(family, self.copper, solved)
+        moves = shared.moves(picks) * factor[:, :, None]
+        variance = np.square(copper.moves(picks)).sum(axis=2) * factor**2
+        for k, o in enumerate(taken):
+            if o.function == "ohms":
+                mean[:, k], slope = _as_ohms(o, mean[:, k])
+                moves[:, k] *= slope[:, None]
+                variance[:, k] *= slope**2
+        return Prediction(mean, moves, variance)
+
+
+class Forcing:
+    """How quantities act on the equations of a family at its solved changes, per standard uncertainty."""
+
+    def __init__(self, family: Family, quantities: Sequence[tuple[Part, Part]], solved: Solved):
+        self.solved, self.count = solved, len(quantities)
+        net, state = family.network, family.state
+        rows: list[tuple[int, int, float, float]] = []  # (quantity, equation, per ampere, constant)
+        caps: list[tuple[int, int, int, np.ndarray, float]] = []  # (quantity, valve, cap, per unknown, constant)
+        for q, (part, other) in enumerate(quantities):
+            for before, after in zip(part.elements(state), other.elements(state), strict=False):
+                if before == after or before.name not in net.position:
+                    continue
+                if isinstance(before, Valve):
+                    j = net.valves.index(net.position[before.name])
+                    both = enumerate(zip(before.caps, after.caps, strict=True))
+                    caps += [(q, j, c, *_cap(family, old, new)) for c, (old, new) in both if old != new]
+                elif isinstance(before, Resistor | Source):
+                    scale = 1 / max(1.0, before.r_ohm)
+                    emf = getattr(after, "emf_v", 0.0) - getattr(before, "emf_v", 0.0)
+                    rows.append((q, family.position[before.name], scale * (after.r_ohm - before.r_ohm), scale * emf))
+        self.rows, self.caps = rows, caps
+
+    def moves(self, picks: np.ndarray) -> np.ndarray:
+        """changes x picks x quantities."""
+        solved = self.solved
+        out = np.zeros((len(solved.changes), len(picks), self.count))
+        if self.rows:
+            q, where, per_amp, constant = (np.array(x) for x in zip(*self.rows, strict=True))
+            branch = np.zeros((len(where), solved.family.size))
+            branch[np.arange(len(where)), where] = 1.0
+            force = np.nan_to_num(solved.values(branch)) * per_amp + constant
+            found = solved.sensitivities(picks, where) * force[:, None, :]
+            order = np.argsort(q, kind="stable")
+            names, first = np.unique(q[order], return_index=True)
+            out[:, :, names] += np.add.reduceat(found[:, :, order], first, axis=2)
+        if self.caps:
+            effect, active = solved.valve_sensitivities(picks), solved.active()
+            looks = np.array([look for *_, look, _ in self.caps])
+            amps = np.nan_to_num(solved.values(looks)) + np.array([c[-1] for c in self.caps])
+            for n, (q, j, cap, *_) in enumerate(self.caps):
+                on = active[:, j] == cap
+                out[on, :, q] += effect[on, :, j] * amps[on, n, None]
+        return out
+
+
+def _cap(family: Family, old, new) -> tuple[np.ndarray, float]:
+    """What more current a cap allows with other values: weights of unknowns, and a constant."""
+    look = np.zeros(family.size)
+    for cap, sign in ((new, 1.0), (old, -1.0)):
+        for node, k in cap.volts:
+            if node in family.network.index:
+                look[family.network.index[node]] += sign * k / cap.r_ohm
+    return look, -(new.e_v / new.r_ohm - old.e_v / old.r_ohm)
+
+
+def _pick(family: Family, o: Observation) -> np.ndarray:
+    if o.function == "amps":
+        return sum(family.pick([(wire, "")])[0] for wire in o.wires)
+    return family.pick([(o.red, o.black)])[0]
+
+
+def _instrument(taken: Sequence[Observation]) -> Change:
+    """What an instrument adds to the circuit: its test current, or a load with the meter across it."""
+    o = taken[0]
+    if o.function == "loaded volts":
+        return joined(o.red, o.black, o.load_ohm) + joined(o.red, o.black, 1e7)
+    if o.function == "ohms":
+        emf_v, r_ohm = _source(o)
+        return joined(o.red, o.black, r_ohm, emf_v)
+    return Change()
+
+
+def _source(o: Observation) -> tuple[float, float]:
+    """A source that gives the test current of the range just where the reading stands."""
+    if o.beyond:
+        return BEYOND_V, BEYOND_V / FUNCTIONS["ohms"].ranges[-1].test_a
+    used = next(x for x in FUNCTIONS["ohms"].ranges if abs(o.value) <= x.full)
+    return BEYOND_V + o.value * used.test_a, BEYOND_V / used.test_a
+
+
+def _as_ohms(o: Observation, volts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(ohms, their slope) of the voltage an ohmmeter finds."""
+    emf_v, r_ohm = _source(o)
+    left = np.maximum(emf_v - volts, emf_v * 1e-9)
+    return volts * r_ohm / left, r_ohm * emf_v / left**2
+
+
+def _watched(taken, mean: np.ndarray, variance: np.ndarray, least: np.ndarray, most: np.ndarray) -> None:
+    """Min/max of what moves by itself lies near the ends of its swing; so does an average seen for too short a time."""
+    for k, o in enumerate(taken):
+        if o.function in ("low", "high"):
+            mean[:, k] = (least if o.function == "low" else most)[:, k]
+            variance[:, k] += np.square(WINDOW * (most - least)[:, k])
+
+
+def _stacked(parts: Sequence[Prediction]) -> Prediction:
+    return Prediction(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("mean", "moves", "variance")))
