@@ -45,13 +45,13 @@ def cases(random, sigma, n=40):
 
 
 @pytest.mark.reference
-@pytest.mark.parametrize("grouped", [False, True])
+@pytest.mark.parametrize("grouped", [False, True], ids=["single", "grouped"])
 @pytest.mark.parametrize(
     "sigma",
     [lambda v: np.full(len(v), 0.1), lambda v: 0.03 + 0.01 * v, lambda v: 0.02 + 0.03 * v],
-    ids=["same", "1 % of reading", "3 % of reading"],
+    ids=["sigma the same", "1 % of reading", "3 % of reading"],
 )
-def test_against_quadrature(sigma, grouped, finding):
+def test_against_quadrature(sigma, grouped, finding, request):
     """Within 0.01 nat where sigma is the same or changes smoothly with the reading."""
     random = np.random.default_rng(5)
     worst = 0.0
@@ -60,7 +60,7 @@ def test_against_quadrature(sigma, grouped, finding):
         bits = gaussian_bits(p, mean, s, group)[0]
         worst = max(worst, abs(bits - quadrature_bits(p, mean, s, group)) * math.log(2))
     assert worst < 0.01
-    finding(f"information against quadrature ({'grouped' if grouped else 'single'}): worst {worst:.4f} nat")
+    finding(f"information against quadrature ({request.node.callspec.id}): worst {worst:.4f} nat")
 
 
 @pytest.mark.reference
@@ -162,7 +162,7 @@ def test_classes():
 
 
 def test_classes_are_a_shortlist():
-    """Within a quarter nat of the grid on readings of a machine's kind (the study's figure)."""
+    """Within a quarter nat of the grid where readings differ by steps of many sigma."""
     random = np.random.default_rng(9)
     p = random.dirichlet(np.ones(60))
     mean = np.round(random.uniform(0, 5, (100, 60)), 1)

@@ -36,11 +36,13 @@ INSIDE = {
 
 @dataclass(frozen=True)
 class Sight:
-    """What was seen: a text; the wire or cavity found damaged for certain; the wire that has a rub mark."""
+    """What was seen: a text; the wire or cavity found damaged for certain; the wire that has a rub mark; the kind of
+    fault that the damage is."""
 
     text: str
     damaged: str | None = None
     mark: str | None = None
+    kind: str = ""
 
 
 def at_contact_point(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sight:
@@ -63,7 +65,7 @@ def inside(specimen: Specimen, plug: Plug, drawing: Machine) -> Sight:
     for fault, _ in _uncured(specimen):
         if fault.place in own and fault.kind in INSIDE:
             text = INSIDE[fault.kind].format(place=fault.place, to=getattr(fault, "to", ""))
-            return Sight(text, damaged=fault.place)
+            return Sight(text, damaged=fault.place, kind=fault.kind)
     return Sight(CLEAN)
 
 
@@ -76,13 +78,13 @@ def opened_at(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sigh
 
 def opened_splice(specimen: Specimen, drawing: Machine, splice: str) -> Sight:
     """A splice laid open: the last stretch of every wire there, and which wires really meet in it."""
-    texts, damaged, mark = [], None, None
+    texts, damaged, mark, kind = [], None, None, ""
     for fault, _ in _uncured(specimen):
         wire = next((w for w in drawing.all(Wire) if w.name == fault.place), None)
         if wire is not None and fault.kind in DAMAGE:
             near = 1 - fault.at if wire.b == splice else fault.at if wire.a == splice else 1.0
             if near <= LAST:
-                damaged = wire.name
+                damaged, kind = wire.name, fault.kind
                 texts.append(f"the {wire.colour} wire {wire.name} is {DAMAGE[fault.kind]} beside the splice")
     for fault, _ in _uncured(specimen, drawn_too=True):
         if fault.kind in DRAWING_KINDS:
@@ -93,7 +95,7 @@ def opened_splice(specimen: Specimen, drawing: Machine, splice: str) -> Sight:
             elif wire.a == splice:
                 mark = wire.name
                 texts.append(f"the {wire.colour} wire {wire.name}, drawn here, does not join here")
-    return Sight("; ".join(texts) or "the wires that meet here are those of the drawing", damaged, mark)
+    return Sight("; ".join(texts) or "the wires that meet here are those of the drawing", damaged, mark, kind)
 
 
 def _uncured(specimen: Specimen, drawn_too: bool = False) -> list[tuple[Fault, bool]]:
@@ -119,7 +121,7 @@ def _at(specimen: Specimen, point: ContactPoint) -> list[tuple[Fault, bool]]:
 def _damage(drawing: Machine, point: ContactPoint, fault: Fault) -> Sight:
     colour = drawing.part(fault.place, Wire).colour
     text = f"the {colour} wire {fault.place} is {DAMAGE[fault.kind]} at the {point.where}"
-    return Sight(text, damaged=fault.place)
+    return Sight(text, damaged=fault.place, kind=fault.kind)
 
 
 def _marked(drawing: Machine, point: ContactPoint, wire: str) -> Sight:

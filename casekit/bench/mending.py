@@ -51,7 +51,8 @@ class Mending(Moves):
         head = f"the drawing is put right about {place}" if drawn else f"{place} repaired"
         text = f"{head}: it was {' and '.join(cured)}"
         # What a repair brings to light was seen, and counts as evidence like any look.
-        self._found(place, Sight(text, damaged=None if drawn else place, mark=place if drawn else None))
+        ends = (None, place) if drawn else (place, None)
+        self._found(place, Sight(text, *ends, cured[0]))
         return text
 
     def replace(self, part: str) -> str:

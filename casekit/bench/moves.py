@@ -292,7 +292,7 @@ class Moves(Instruments):
         return [warm, *(replace(warm, held=frozenset({name})) for name in self._operations())]
 
     def _found(self, place: str, sight: inspection.Sight) -> Finding:
-        finding = Finding(place, sight.text, sight.damaged, self.state, self.clock, sight.mark)
+        finding = Finding(place, sight.text, sight.damaged, self.state, self.clock, sight.mark, sight.kind)
         self.events.append(finding)
         return finding
 

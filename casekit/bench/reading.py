@@ -53,7 +53,8 @@ class Reading:
 
 @dataclass(frozen=True)
 class Finding:
-    """What was seen or noticed at a place; `wire` is the wire or cavity found damaged, `mark` one with a rub mark."""
+    """What was seen or noticed at a place; `wire` is the wire or cavity found damaged and `kind` what the damage is,
+    `mark` a wire with a rub mark."""
 
     point: str
     text: str
@@ -61,6 +62,7 @@ class Finding:
     state: State
     minute: float
     mark: str | None = None
+    kind: str = ""
 
     def __repr__(self) -> str:
         return f"{self.point}: {self.text}, minute {self.minute:.1f}"

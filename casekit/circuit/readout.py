@@ -99,16 +99,17 @@ class Solved(Settled):
         out[(self.pieces == self.shut)[:, None, :].repeat(len(picks), axis=1)] = 0.0
         return out
 
-    def size_sensitivities(self, picks: np.ndarray) -> np.ndarray:
-        """changes x picks: how much each picked value moves for one unit more of `e` of a change's first port."""
+    def size_sensitivities(self, picks: np.ndarray, which: np.ndarray) -> np.ndarray:
+        """changes x picks: how much each picked value moves for one unit more of `e` of a change's port `which`."""
         with one_thread():
             out = np.zeros((len(self.changes), len(picks)))
             look, left_look = picks @ self.hl, picks @ self.he
             for rows, (k, m), ports, valves, _ in self._groups():
                 if k:
                     mine = np.concatenate([look[:, ports], left_look[:, valves]], axis=2).transpose(1, 0, 2)
-                    found = mine @ self._inverse[(k, m)][:, :, :1]
-                    out[rows] = -found[:, :, 0] * self.amounts[rows, :1]
+                    port = np.minimum(which[rows], k - 1)
+                    column = np.take_along_axis(self._inverse[(k, m)], port[:, None, None], 2)
+                    out[rows] = -(mine @ column)[:, :, 0] * self.amounts[rows, port][:, None]
         return out
 
     def active(self) -> np.ndarray:

@@ -1,388 +1,356 @@
-"""Evidence: readings held against every suspect.
+"""Evidence: the whole log held against every suspect.
 
-In: a drawing, readings and findings from the log. Out: a `Verdict`: which suspects are left, and because of which
-reading each other one is not. A suspect is left while some size and place along the wire explains all readings
-together within their uncertainty. One fault is assumed: first one that is there all the time; when none such explains
-the readings, one that comes and goes, of which a good reading clears nothing.
+In: a drawing, events of a log, and the codes that came with the machine. Out: a `Verdict`: how likely every suspect is
+now, with the size and place that fit best, and because of which readings others are not.
+
+Coarse cells of size and place first; cells that are far behind are dropped as soon as they are; what is left is
+divided until it hardly matters. A fault that comes and goes is weighed beside the one that is always there: of it a
+good reading clears nothing.
 """
 
 from __future__ import annotations
 
-import math
-from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from functools import lru_cache
 
-import networkx as nx
 import numpy as np
 
-from casekit.bench.meter import FUNCTIONS, INPUT_OHM, MINMAX_S
-from casekit.bench.reading import Finding, Reading
-from casekit.circuit.family import Change, Family
-from casekit.machine.faults import SupplyDead
-from casekit.machine.harness import Contact, Wire
-from casekit.machine.law import Element, Resistor, Source
+from casekit.bench.reading import Event
+from casekit.circuit.change import NOTHING, Change
 from casekit.machine.machine import Machine
-from casekit.machine.sensors import InductivePickup
 from casekit.machine.state import State
-from casekit.machine.unit import Supply
-from casekit.reasoning.suspect import Suspect, suspects
+from casekit.reasoning.belief import entropy_bits, normalised
+from casekit.reasoning.likelihood import between, beyond, together
+from casekit.reasoning.observation import Observation, Sign, observed
+from casekit.reasoning.predict import Prediction, Predictor
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells
+from casekit.reasoning.signs import FLOOR, Expected, factor
+from casekit.reasoning.suspect import NONE, Suspect, suspects
+from casekit.reasoning.verdict import UNLIKELY, Fit, Moment, Verdict, Weighed
 
-OHMS = ("ohms", "continuity")
-COVERAGE = 3.0  # standard uncertainties a reading may lie off
-# What component tolerances add to a prediction, as a share and in volt or ohm (common practice, no source).
-TOLERANCE = {
-    "volts": (0.01, 0.002),
-    "millivolts": (0.1, 5e-5),
-    "ohms": (0.03, 0.2),
-    "continuity": (0.03, 0.2),
-}
-WATCHED, JUMPS = "watched", "the display jumps"  # readings taken while a loose fault may have come and gone
-BEYOND_V = 3.0  # how far above the reading the meter's test current comes from
-FLOATING_OHM = 1e6  # seen from its leads, a voltage behind this much is the meter's own doing
-SPLITS = 3  # times a cell of sizes and places is divided before it counts as left
-
-
-@dataclass(frozen=True)
-class Reason:
-    """The reading a suspect cannot explain: it would have read between `low` and `high` (SI units)."""
-
-    reading: Reading
-    low: float
-    high: float
-
-    def __str__(self) -> str:
-        r, unit = self.reading, "Ω" if self.reading.unit == "ohm" else "V"
-        ends = sorted({f"{x:.3g}" for x in (self.low, self.high)}, key=float)
-        return f"{r.red} against {r.black} showed {r.shown}; it would have shown about {' to '.join(ends)} {unit}"
+HOPELESS = 30.0  # nats behind the best: three slips more than the best needs
+DIVIDED, SMALL = 5, 1e-4  # how often cells are divided, and the share of belief below which it does not matter
+NARROW = 0.7  # a cell is narrow enough when its size moves no reading by more of its uncertainty than this
+MANY = 800  # cells from which what is kept for all of them is used
+BLUNT = 0.25  # how far the response of a wide cell may bend, as a share of its width
+PRESENT, AWAY, FLICKERS = 0.45, 0.45, 0.1  # of a loose fault in a while nobody knows (common practice, no source)
+JUMPY = 0.02  # a display that jumps although the fault is always there
+SLIP_SPAN, SLIP_V = {"ohms": 20.0, "amps": 20.0}, 15.0  # a slip may be anything: in nats for ohms, else in SI units
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """What the evidence leaves: suspects still possible, each with a size and place along the wire that explains all
-    readings, and the reason why each other one is not. `loose`: only faults that come and go explain them."""
-
-    left: dict[Suspect, tuple[float, float]]
-    reasons: dict[Suspect, Reason | Finding]
-    used: int
-    loose: bool = False
+@lru_cache(maxsize=4)
+def predictor(drawing: Machine) -> Predictor:
+    """The predictor of a drawing, with the networks it has prepared so far."""
+    return Predictor(drawing)
 
 
-# What was predicted already of readings taken together: by suspect, size and place, what each would show at the least
-# and at the most, and how far off it may lie.
-Known = dict[tuple[Reading, ...], dict[tuple, tuple[np.ndarray, np.ndarray, np.ndarray]]]
+@lru_cache(maxsize=4)
+def all_cells(drawing: Machine) -> tuple[Cell, ...]:
+    """The cells of all single faults of a drawing."""
+    return tuple(cells(drawing, suspects(drawing)))
 
 
-@dataclass(frozen=True)
-class _Leads:
-    """What the meter itself is to the circuit, as a part of the machine."""
-
-    name: str
-    element: Element
-
-    def elements(self, state: State) -> Iterator[Element]:
-        """Its resistor, or the source of its test current."""
-        yield self.element
-
-
-@dataclass(frozen=True)
-class _Cell:
-    """A suspect with its size between two values and its place between two shares of the wire."""
-
-    suspect: Suspect
-    low: float
-    high: float
-    begin: float
-    end: float
-
-    def corners(self) -> list[tuple[float, float]]:
-        return [(s, at) for s in {self.low, self.high} for at in {self.begin, self.end}]
-
-    def split(self) -> list[_Cell]:
-        sizes = _between(self.low, self.high)
-        ats = sorted({self.begin, (self.begin + self.end) / 2, self.end})
-        spans = list(pairwise(ats)) or [(self.begin, self.end)]
-        return [replace(self, low=lo, high=hi, begin=a, end=b) for lo, hi in sizes for a, b in spans]
+@lru_cache(maxsize=4)
+def every_expected(drawing: Machine) -> Expected:
+    """What the control unit would do under every cell of a drawing."""
+    return Expected(predictor(drawing), all_cells(drawing))
 
 
 def weigh(
-    drawing: Machine, readings: Sequence[Reading], findings: Sequence[Finding] = (), also: Sequence[Suspect] = ()
+    drawing: Machine, events: Sequence[Event], stored: Sequence[str] = (), also: Sequence[Suspect] = ()
 ) -> Verdict:
-    """Hold all suspects of a drawing, and those named in `also`, against the log.
+    """Hold all single faults of a drawing, and those named in `also`, against a log.
 
-    Readings without a number, or of ohms on a live circuit, are not used. A contact point found damaged leaves only
-    suspects on the damaged wire; one found undamaged clears nothing.
+    `stored` are the codes that came with the machine, which count until its codes are read.
     """
-    usable = list(_usable(drawing, readings))
-    every = list(dict.fromkeys((*suspects(drawing), *also)))
-    known: Known = defaultdict(dict)
-    verdict = _weigh(drawing, usable, findings, every, False, known)
-    if usable and not verdict.left:
-        return _weigh(drawing, usable, findings, [s for s in every if s.kind != "none"], True, known)
-    return verdict
+    numbers, signs = observed(drawing, events)
+    known = suspects(drawing)
+    more = [s for s in also if s not in known]
+    every = list(all_cells(drawing)) if not more else cells(drawing, (*known, *more))
+    return Weighing(predictor(drawing), numbers, signs, stored).verdict(every, whole=not more)
 
 
-def _usable(drawing: Machine, readings: Sequence[Reading]) -> Iterator[Reading]:
-    """Readings that can be weighed; a min/max reading counts as two. What was read with something hung on the circuit,
-    of a current, or at a pierced wire is not used, nor min/max of a pick-up whose wheel turns."""
-    wired = _joined(drawing)
-    coils = {wired.get(pin) for coil in drawing.all(InductivePickup) for pin in coil.pins}
-    for r in readings:
-        if any("@" in point for point in r.state.bared):
-            continue
-        if r.low is not None and r.state.turning and {wired.get(r.red), wired.get(r.black)} & (coils - {None}):
-            continue
-        if (
-            r.function in TOLERANCE
-            and math.isfinite(r.value)
-            and not (r.function in OHMS and r.note.startswith("live"))
-        ):
-            yield r
-        elif r.low is not None and r.high is not None and math.isfinite(r.low) and math.isfinite(r.high):
-            yield from (replace(r, function="volts", value=value, note=WATCHED) for value in (r.low, r.high))
+class Weighing:
+    """One log, ready to be held against cells."""
+
+    def __init__(self, guess: Predictor, numbers: Sequence[Observation], signs: Sequence[Sign], stored: Sequence[str]):
+        self.guess, self.numbers, self.signs, self.stored = guess, list(numbers), list(signs), tuple(stored)
+        self.values = np.array([o.value for o in self.numbers])
+        self.slip_density = np.array([1 / (2 * SLIP_SPAN.get(o.function, SLIP_V)) for o in self.numbers])
+        for k, o in enumerate(self.numbers):
+            if o.function == "ohms":
+                self.slip_density[k] = 1 / (max(o.value, 0.1) * SLIP_SPAN["ohms"])
+        self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
+        self.steps = list(_steps(self.numbers, [*_came_with(self.stored, self.signs), *self.signs]))
+        spells: dict[tuple, list[int]] = {}
+        for k, o in enumerate(self.numbers):
+            spells.setdefault((o.spell, o.state), []).append(k)
+        self.spells = list(spells.values())
+        self.healthy = self._healthy()
+        self.bad = self._bad()
+
+    # The whole ------------------------------------------------------------------------------------------------------
+
+    def verdict(self, every: Sequence[Cell], whole: bool = False) -> Verdict:
+        """Weigh cells, divide what is left, and say what it comes to."""
+        found = self.weighed(list(every), whole=whole)
+        for _ in range(DIVIDED):
+            p = normalised(found.history[-1]) if len(self.steps) else np.zeros(len(found.cells))
+            coarse = np.flatnonzero((p > SMALL) & found.wide)
+            if not len(coarse):
+                break
+            parts = [part for k in coarse for part in found.cells[k].split()]
+            rest = np.setdiff1d(np.arange(len(found.cells)), coarse)
+            found = _both(_chosen(found, rest), self.weighed(parts, found.history.max(axis=1)))
+        return self._summed(found)
+
+    def _score(self, weight: np.ndarray, can: np.ndarray, total: np.ndarray) -> np.ndarray:
+        """Log weight of every cell after the log, always there or coming and going."""
+        always = weight + total[0] + np.where(can, np.log(1 - LOOSE), 0.0)
+        return np.where(can, np.logaddexp(always, weight + total[1] + np.log(LOOSE)), always)
+
+    def _sign(self, sign: Sign, every: list[Cell], need: np.ndarray, whole: bool) -> np.ndarray:
+        """Log factors of a sign for the cells `need`, (2, cells)."""
+        if whole and len(need) > MANY:
+            return np.array(factor(every_expected(self.guess.drawing), sign))[:, need]
+        return np.array(factor(Expected(self.guess, [every[k] for k in need]), sign))
+
+    def weighed(self, every: list[Cell], best: np.ndarray | None = None, whole: bool = False) -> Weighed:
+        """Log likelihoods of cells, step by step in time; those that fall hopelessly behind are left where they are.
+
+        `best` is the best score of other cells after every step; `whole` says that these are all cells of the drawing.
+        """
+        n, count = len(every), len(self.numbers)
+        mean, variance, shared, sized = np.full((4, n, count), np.nan)
+        weight = np.log([c.weight for c in every])
+        can = np.array([c.suspect.kind in LOOSE_KINDS for c in every], dtype=bool)
+        numbers, signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
+        numbers[1, ~can] = -np.inf
+        slips, history = np.zeros((n, count)), np.empty((len(self.steps), n))
+        parts = np.zeros((2, len(self.steps), n))
+        alive, alive_loose, seen = np.arange(n), np.flatnonzero(can), []
+        moves, kept, floor = np.zeros((n, 0, len(self.guess.shared) + 4), dtype=np.float32), np.arange(n), weight.max()
+        for t, (members, sign) in enumerate(self.steps):
+            if sign is None:
+                hurt = self.bad.intersection(members)
+                need = np.union1d(alive, alive_loose) if hurt else alive
+                fresh = self._predicted([every[k] for k in need], members)
+                block = np.ix_(need, members)
+                mean[block], variance[block] = fresh.mean, fresh.variance
+                shared[block] = np.square(fresh.moves).sum(axis=2)
+                sized[block] = np.square(fresh.moves[:, :, -3:]).sum(axis=2)
+                seen += members
+                own = np.searchsorted(need, alive)
+                moves = moves[np.searchsorted(kept, alive)]
+                moves, kept = np.concatenate([moves, fresh.moves[own].astype(np.float32)], axis=1), alive
+                numbers[0, alive], slip = self._together(seen, mean[alive], moves, variance[alive])
+                slips[np.ix_(alive, seen)] = slip
+                u = np.sqrt(variance[alive_loose] + shared[alive_loose])
+                numbers[1, alive_loose] = self._loose(seen, mean[alive_loose], u)
+                floor += np.log(0.01 * self.slip_density[members]).sum()  # nothing fits worse than nothing but slips
+            else:
+                need = np.union1d(alive, alive_loose)
+                parts[:, t, need] = self._sign(sign, every, need, whole)
+                signs += parts[:, t]
+                floor += np.log(FLOOR)
+            total = numbers + signs
+            history[t] = self._score(weight, can, total)
+            top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
+            alive = alive[weight[alive] + total[0, alive] > top - HOPELESS]
+            alive_loose = alive_loose[weight[alive_loose] + total[1, alive_loose] > top - HOPELESS]
+        u = np.sqrt(variance + shared)
+        rest = np.maximum(u**2 - sized, 1e-12)
+        with np.errstate(invalid="ignore"):
+            wide = (np.sqrt(sized / rest) > NARROW).any(axis=1)
+        wide &= np.array([c.high > c.low or c.end > c.begin for c in every], dtype=bool)
+        total = numbers + signs
+        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, parts)
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _healthy(self) -> Prediction:
+        """What a healthy machine predicts of all readings."""
+        none, count = [Cell(NONE, 0.0, 0.0, 0.5, 0.5, "", 1.0)], len(self.numbers)
+        mean, variance = np.zeros((2, 1, count))
+        moves = np.zeros((1, count, len(self.guess.shared) + 4))
+        for members, sign in self.steps:
+            if sign is None:
+                p = self._predicted(none, members)
+                mean[:, members], variance[:, members], moves[:, members] = p.mean, p.variance, p.moves
+        return Prediction(mean, moves, variance)
+
+    def _predicted(self, some: list[Cell], members: Sequence[int]) -> Prediction:
+        """Predictions of readings taken in one state, by cells."""
+        state, mended = self.numbers[members[0]].state, self.numbers[members[0]].mended
+        taken, drawing = [self.numbers[k] for k in members], self.guess.drawing
+
+        def made(phase: State, end: str = "at") -> list[Change]:
+            return [c.change(drawing, phase, mended, end) for c in some]
+
+        width = np.array([c.widths for c in some])
+        found = self.guess.predict(state, taken, made, width)
+        long = [k for k, c in enumerate(some) if c.end > c.begin]
+        along = np.zeros((len(some), len(taken), 1))
+        if long:
+            ends = self._ends(state, mended, taken, [some[k] for k in long])
+            along[long, :, 0] = ends / np.sqrt(12)
+        generic = self._generic(some, found, state, taken)
+        own, sized = found.moves[:, :, :-2], found.moves[:, :, -2:] + generic
+        moves = np.concatenate([own, self._gain(taken, found.mean), sized, along], axis=2)
+        own = np.array([max(o.u**2 - (o.gain * o.value) ** 2, 0.0) + (o.step**2) / 6 for o in taken])
+        variance = found.variance + own + np.square(BLUNT * moves[:, :, -3:]).sum(axis=2)
+        return Prediction(found.mean, moves, variance)
+
+    def _ends(self, state: State, mended: frozenset[str], taken: Sequence[Observation], some: list[Cell]) -> np.ndarray:
+        """How far the readings differ between both ends of long cells."""
+        both = []
+        for end in ("begin", "end"):
+
+            def made(phase: State, end: str = end) -> list[Change]:
+                return [c.change(self.guess.drawing, phase, mended, end) for c in some]
+
+            both.append(self.guess.means(state, taken, made))
+        return both[1] - both[0]
+
+    def _generic(self, some, found: Prediction, state, taken) -> np.ndarray:
+        """What the size does where it is not that of a port: in proportion to what it has done so far."""
+        out = np.zeros((len(some), len(taken), 2))
+        rows = [k for k, c in enumerate(some) if c.high > c.low and c.suspect.kind in ("supply weak", "sensor drifted")]
+        if rows:
+            good = self.guess.means(state, taken, lambda phase: [NOTHING])
+            share = np.array([(some[k].high - some[k].low) / abs(some[k].size) / np.sqrt(12) for k in rows])
+            out[rows, :, 0] = (found.mean[rows] - good) * share[:, None]
+        return out
+
+    def _gain(self, taken: Sequence[Observation], mean: np.ndarray) -> np.ndarray:
+        """The meter's gain error, which its readings share."""
+        return np.broadcast_to(np.array([o.gain * o.value for o in taken])[None, :, None], (*mean.shape, 1))
+
+    def _together(self, seen, mean, moves, variance) -> tuple[np.ndarray, np.ndarray]:
+        order = np.argsort(seen, kind="stable")
+        seen = np.array(seen)[order]
+        plain = self.plain[seen]
+        cols, rows = seen[plain], order[plain]
+        m = moves[:, rows].astype(float)
+        ll, slip = together(self.values[cols], mean[:, cols], m, variance[:, cols], self.slip_density[cols])
+        slips = np.zeros((len(mean), len(seen)))
+        slips[:, rows] = slip
+        if (~plain).any():
+            cols, rows = seen[~plain], order[~plain]
+            u = np.sqrt(variance[:, cols] + np.square(moves[:, rows]).sum(axis=2))
+            part = beyond(self.values[cols], mean[:, cols], u)
+            ll = ll + part.sum(axis=1)
+            slips[:, rows] = part < np.log(0.1)
+        jumps = len({self.numbers[k].spell for k in seen if self.numbers[k].jumps})
+        return ll + jumps * np.log(JUMPY), slips
+
+    def _bad(self) -> set[int]:
+        """Readings that a healthy machine does not explain."""
+        h = self.healthy
+        u = np.sqrt(h.variance + np.square(h.moves).sum(axis=2))[0]
+        off = np.abs(self.values - h.mean[0]) > 3 * u
+        off = np.where(self.plain, off, np.abs(h.mean[0]) < self.values)
+        return {int(k) for k in np.flatnonzero(off)} | {k for k, o in enumerate(self.numbers) if o.jumps}
+
+    def _loose(self, seen: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
+        """Log likelihood if the fault comes and goes: in every spell it was there, away, or both."""
+        total = np.zeros(len(mean))
+        h, bad, seen = self.healthy, self.bad, set(seen)
+        h_u = np.sqrt(h.variance + np.square(h.moves).sum(axis=2))
+        for members in self.spells:
+            members = [k for k in members if k in seen]
+            good = self._marginal(members, h.mean, h_u)[0]
+            if not bad.intersection(members):
+                total += good
+                continue
+            there = self._marginal(members, mean, u)
+            mixed = sum(self._mixed(k, mean[:, k], u[:, k], h.mean[0, k], h_u[0, k]) for k in members)
+            away = np.full(len(mean), good)
+            some = np.array([there + np.log(PRESENT), away + np.log(AWAY), mixed + np.log(FLICKERS)])
+            total += np.logaddexp.reduce(some, axis=0)
+        return total
+
+    def _marginal(self, members: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
+        """Log likelihood of readings, each by itself."""
+        out = np.zeros(len(mean))
+        for k in members:
+            slip = 0.01 * self.slip_density[k]
+            if not self.plain[k]:
+                out += beyond(self.values[k : k + 1], mean[:, k : k + 1], u[:, k : k + 1])[:, 0]
+                continue
+            with np.errstate(invalid="ignore"):
+                z = (self.values[k] - mean[:, k]) / u[:, k]
+                density = np.nan_to_num(0.99 * np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * u[:, k]))
+            out += np.log(density + slip)
+        return out
+
+    def _mixed(self, k: int, mean, u, good: float, good_u: float) -> np.ndarray:
+        """Log likelihood of one reading while the fault comes and goes."""
+        if not self.plain[k]:
+            return np.full(len(mean), np.log(0.5))
+        width = np.hypot(np.nan_to_num(u, nan=1.0), good_u)
+        mean = np.nan_to_num(mean, nan=good)
+        inside = between(self.values[k], np.minimum(mean, good), np.maximum(mean, good), width)
+        return np.logaddexp(inside, np.log(0.01 * self.slip_density[k]))
+
+    def _summed(self, found: Weighed) -> Verdict:
+        weight = np.log([c.weight for c in found.cells])
+        history = np.concatenate([weight[None], found.history])
+        names = list(dict.fromkeys(c.suspect for c in found.cells))
+        number = {s: k for k, s in enumerate(names)}
+        owner = np.array([number[c.suspect] for c in found.cells])
+        order = np.lexsort((history[-1], owner))
+        best = order[np.searchsorted(owner[order], np.arange(len(names)), side="right") - 1]
+        each = np.array([np.bincount(owner, p, len(names)) for p in normalised(history)])
+        prior = each[0]
+        with np.errstate(divide="ignore"):
+            logs = np.log(each) - np.log(prior)
+        fits = []
+        for k in best:
+            c, can = found.cells[k], found.cells[k].suspect.kind in LOOSE_KINDS
+            loose = can and found.loose[k] + np.log(LOOSE) > found.lasting[k] + np.log(1 - LOOSE)
+            fits.append(Fit(c.size, c.at, bool(loose), c.spot))
+        bits = entropy_bits(each)
+        trail = []
+        for t, (members, sign) in enumerate(self.steps, start=1):
+            event = sign.event if sign is not None else self.numbers[members[-1]].event
+            left = int((logs[t] > logs[t].max() - UNLIKELY).sum())
+            trail.append(Moment(event, float(bits[t]), left, float(bits[t - 1] - bits[t])))
+        seen = (found.mean[best], found.u[best], found.slips[best])
+        h = self.healthy
+        healthy = h.mean[0], np.sqrt(h.variance + np.square(h.moves).sum(axis=2))[0]
+        mine = np.array([f.loose for f in fits], dtype=int)
+        signed = [t for t, (_, sign) in enumerate(self.steps) if sign is not None and sign.event is not None]
+        said = found.parts[mine[:, None], np.array(signed, dtype=int)[None], best[:, None]]
+        return Verdict(tuple(names), each[-1], tuple(fits), logs[-1], tuple(self.numbers), tuple(self.signs), *seen,
+                       healthy, said, float(bits[0]), tuple(trail), found)  # fmt: skip
 
 
-def _weigh(
-    drawing: Machine, usable: Sequence[Reading], findings: Sequence[Finding], every: Sequence[Suspect], loose: bool,
-    known: Known,
-) -> Verdict:  # fmt: skip
-    reasons: dict[Suspect, Reason | Finding] = {}
-    cells = [cell for s in every for cell in _cells(s, drawing)]
-    for finding in findings:
-        if finding.wire is not None:
-            for cell in cells:
-                if finding.wire not in (cell.suspect.place, cell.suspect.to):
-                    reasons.setdefault(cell.suspect, finding)
-            cells = [c for c in cells if finding.wire in (c.suspect.place, c.suspect.to)]
-    together: dict[tuple, list[Reading]] = defaultdict(list)
-    for reading in usable:
-        alone = (reading.red, reading.black, reading.shown) if reading.function in OHMS else ()
-        together[reading.state, alone].append(reading)
-    # What rules out much at little cost comes first: a dead circuit, then many readings at once; ohms one by one.
-    groups = sorted(map(tuple, together.values()), key=_order)
-    used = len(usable) + sum(f.wire is not None for f in findings)
-    left: dict[Suspect, tuple[float, float]] = {}
-    for level in range(SPLITS + 1):
-        fits = dict.fromkeys(cells, (True, True))
-        for taken in groups:
-            found = _sift(drawing, taken, list(fits), reasons, loose, known[taken])
-            fits = {cell: (fits[cell][0] and sharp, fits[cell][1] and close) for cell, (sharp, close) in found.items()}
-        for cell, (sharp, close) in fits.items():
-            if sharp or (level == SPLITS and close):
-                left.setdefault(cell.suspect, (cell.high, (cell.begin + cell.end) / 2))
-        cells = [part for cell in fits if cell.suspect not in left for part in cell.split()]
-    return Verdict(left, {s: why for s, why in reasons.items() if s not in left}, used, loose)
+def _steps(numbers: Sequence[Observation], signs: Sequence[Sign]) -> Iterator[tuple[list[int], Sign | None]]:
+    """What came in, in time: the numbers of one event (members), or one sign."""
+    stamped = [(-1.0 if s.event is None else s.event.minute, 1, k, s) for k, s in enumerate(signs)]
+    together: dict[int, list[int]] = {}
+    for k, o in enumerate(numbers):
+        together.setdefault(id(o.event), []).append(k)
+    stamped += [(numbers[m[0]].event.minute, 0, m[0], m) for m in together.values()]
+    for _, kind, _, what in sorted(stamped, key=lambda x: x[:3]):
+        yield (what, None) if kind == 0 else ([], what)
 
 
-def _order(taken: Sequence[Reading]) -> tuple[bool, bool, int]:
-    return taken[0].function in OHMS, taken[0].state.key != "off", -len(taken)
+def _came_with(stored: Sequence[str], signs: Sequence[Sign]) -> list[Sign]:
+    """The codes that came with the machine, as a sign before all others."""
+    said = tuple((code, 1.0) for code in stored)
+    return [Sign("codes", State("off"), None, said=said)] if stored else []
 
 
-def predictions(
-    drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
-) -> tuple[np.ndarray, np.ndarray]:
-    """(volts, ohms), each changes x pairs, as a meter would show them: averaged where targets turn."""
-    found = list(_by_phase(drawing, state, pairs, changes))
-    return sum(share * v for share, v, _ in found), sum(share * z for share, _, z in found)
+def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:
+    """Some of the cells, which need no more dividing."""
+    return Weighed([w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], w.mean[rows], w.u[rows], w.slips[rows],
+                   np.zeros(len(rows), dtype=bool), w.history[:, rows], w.parts[:, :, rows])  # fmt: skip
 
 
-def _by_phase(
-    drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
-) -> Iterator[tuple[float, np.ndarray, np.ndarray]]:
-    """(share of the time, volts, ohms) of every phase of what turns."""
-    plain = [c if isinstance(c, Change) else Change() for c in changes]
-    for share, phase in drawing.phases(state):
-        v, z = _solved(drawing, phase, pairs, plain)
-        for k, change in enumerate(changes):
-            if isinstance(change, Machine):
-                v[k : k + 1], z[k : k + 1] = _solved(change, phase, pairs, [Change()])
-        yield share, v, z
-
-
-def _solved(
-    machine: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change]
-) -> tuple[np.ndarray, np.ndarray]:
-    """(volts, ohms) in one phase; a supply that retries at its limit is averaged over its on and off times."""
-    family = Family(machine, state, pairs)
-    volts, ohms = family.readings(changes)
-    for supply in machine.all(Supply):
-        if supply.retry is None or not supply.alive:
-            continue
-        at_limit = np.flatnonzero(family.limited(f"supply {supply.name}", supply.retry.label))
-        if len(at_limit):
-            dead = Family(machine.with_fault(SupplyDead(supply.name)), state, pairs)
-            off, _ = dead.readings([changes[k] for k in at_limit])
-            volts[at_limit] = supply.retry.duty * volts[at_limit] + (1 - supply.retry.duty) * off
-    return volts, ohms
-
-
-def expected(
-    drawing: Machine, state: State, taken: Sequence[Reading], changes: Sequence[Change | Machine]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(what each reading would show at the least, at the most, how far off it may lie), each changes x readings.
-
-    Least and most are the same but for min/max, while wheels turn or a supply shuts and tries again.
-
-    Where the meter's own current decides, it is put into the network: ohms are volts over the test current of the range
-    that was shown, and a point that nothing ties down is pulled by the meter's 10 Mohm. Two points that no copper joins
-    differ by the tolerances of both.
-    """
-    shown, allowed = np.empty((2, len(changes), len(taken)))
-    wired = _joined(drawing)
-    apart = [r.black != drawing.earth and wired.get(r.red, 0) != wired.get(r.black, 1) for r in taken]
-    each = [(lead, drawing.earth) for r, two in zip(taken, apart, strict=True) if two for lead in (r.red, r.black)]
-    plain = [k for k, r in enumerate(taken) if r.function not in OHMS]
-    if plain:
-        volts, ohms = predictions(drawing, state, [(taken[k].red, taken[k].black) for k in plain] + each, changes)
-        shown[:, plain] = volts[:, : len(plain)]
-        levels = iter(np.split(volts[:, len(plain) :], len(each) // 2, axis=1) if each else ())
-    for k, r in enumerate(taken):
-        if r.function in OHMS:
-            # A source that gives the test current of the range just where the reading stands.
-            emf_v = BEYOND_V + r.value * _test_a(r)
-            meter = Source("meter", r.red, r.black, emf_v, BEYOND_V / _test_a(r))
-            volts_on = np.minimum(_with_meter(drawing, state, r, meter, changes), emf_v * (1 - 1e-9))
-            shown[:, k] = volts_on * meter.r_ohm / (emf_v - volts_on)
-        else:
-            loose = np.flatnonzero(ohms[:, plain.index(k)] > FLOATING_OHM)
-            if len(loose):
-                meter = Resistor("meter", r.red, r.black, INPUT_OHM)
-                shown[loose, k] = _with_meter(drawing, state, r, meter, [changes[j] for j in loose])
-        allowed[:, k] = allowance(r.function, r.u, shown[:, k])
-        if apart[k] and r.function not in OHMS:
-            level = TOLERANCE["volts"][0] * np.linalg.norm(next(levels), axis=1)
-            allowed[:, k] = np.hypot(allowed[:, k], COVERAGE * level)
-    least, most = shown.copy(), shown.copy()
-    watched = [k for k, r in enumerate(taken) if r.note == WATCHED]
-    pairs = [(taken[k].red, taken[k].black) for k in watched]
-    if watched and state.turning:
-        phases = [v for _, v, _ in _by_phase(drawing, state, pairs, changes)]
-        least[:, watched], most[:, watched] = np.min(phases, axis=0), np.max(phases, axis=0)
-    if watched and any(s.retry for s in drawing.all(Supply)):
-        for rows, low, high in _retried(drawing, state, pairs, changes):
-            where = np.ix_(rows, watched)
-            least[where], most[where] = np.minimum(least[where], low), np.maximum(most[where], high)
-    return least, most, allowed
-
-
-def _retried(
-    drawing: Machine, state: State, pairs: Sequence[tuple[str, str]], changes: Sequence[Change | Machine]
-) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """For every supply that shuts and tries again: the changes that make it, and the least and greatest means over the
-    windows of min/max, which hold a part of its time on, all of it, or none."""
-    plain = [c for c in changes if isinstance(c, Change)]
-    rows = np.array([k for k, c in enumerate(changes) if isinstance(c, Change)], dtype=int)
-    for supply in drawing.all(Supply):
-        if supply.retry is None or not supply.alive or not plain:
-            continue
-        family = Family(drawing, state, pairs)
-        on, _ = family.readings(plain)
-        at_limit = np.flatnonzero(family.limited(f"supply {supply.name}", supply.retry.label))
-        if len(at_limit):
-            dead = Family(drawing.with_fault(SupplyDead(supply.name)), state, pairs)
-            off, _ = dead.readings([plain[k] for k in at_limit])
-            shares = max(0.0, 1 - supply.retry.off_s / MINMAX_S), min(1.0, supply.retry.on_s / MINMAX_S)
-            ends = [off + share * (on[at_limit] - off) for share in shares]
-            yield rows[at_limit], np.minimum(*ends), np.maximum(*ends)
-
-
-def _with_meter(
-    drawing: Machine, state: State, r: Reading, meter: Element, changes: Sequence[Change | Machine]
-) -> np.ndarray:
-    """Volts between the leads of a reading with the meter in the network, one for every change."""
-    leads = _Leads("meter", meter)
-    changes = [c.added(leads) if isinstance(c, Machine) else c for c in changes]
-    volts, ohms = predictions(drawing.added(leads), state, [(r.red, r.black)], changes)
-    return (volts * (1 + ohms / INPUT_OHM))[:, 0]  # less the meter that every prediction has anyway
-
-
-def _test_a(r: Reading) -> float:
-    """The meter's test current in the range an ohms reading was shown in."""
-    number, unit = r.shown.split(" ")
-    decimals = len(number.partition(".")[2])
-    return next(x.test_a for x in FUNCTIONS[r.function].ranges if (x.unit, x.decimals) == (unit, decimals))
-
-
-def _joined(drawing: Machine) -> dict[str, int]:
-    """Every point of the harness with the number of the copper it belongs to."""
-    copper = nx.Graph()
-    copper.add_edges_from((p.a, p.b) for p in drawing.all((Wire, Contact)))
-    return {point: k for k, piece in enumerate(nx.connected_components(copper)) for point in piece}
-
-
-def allowance(function: str, u: float, predicted: np.ndarray) -> np.ndarray:
-    """How far a reading may lie from a prediction: coverage times the combined standard uncertainty."""
-    share, floor = TOLERANCE[function]
-    return COVERAGE * np.hypot(u, np.hypot(share * predicted, floor))
-
-
-def _cells(suspect: Suspect, drawing: Machine) -> list[_Cell]:
-    ends = (0.02, 0.98) if suspect.spread(drawing) else (0.5, 0.5)
-    sizes = suspect.sizes
-    pairs = list(pairwise(sizes)) or [(sizes[0], sizes[0])]
-    return [_Cell(suspect, lo, hi, *ends) for lo, hi in pairs]
-
-
-def _between(low: float, high: float) -> list[tuple[float, float]]:
-    """Four parts of a size range (from a tenth of the upper end where the lower is zero)."""
-    if high == low:
-        return [(low, high)]
-    # Ohms are divided in equal ratios, a drift that may go either way in equal steps.
-    knots = np.linspace(low, high, 5) if low < 0 < high else np.geomspace(low or high / 10, high, 5)
-    knots[0] = low
-    return [(float(a), float(b)) for a, b in pairwise(knots)]
-
-
-def _sift(
-    drawing: Machine, taken: Sequence[Reading], cells: list[_Cell],
-    reasons: dict[Suspect, Reason | Finding], loose: bool, known: dict[tuple, tuple[np.ndarray, ...]],
-) -> dict[_Cell, tuple[bool, bool]]:  # fmt: skip
-    """The cells that may explain all these readings, each with two answers: whether all its corners do, so that
-    dividing it further would change nothing, and whether one of them comes close (within twice what is allowed).
-
-    The nearest miss of a suspect that loses all its cells here becomes its reason. A `loose` fault explains what it
-    would show while it is there, what a good machine would show while it is away, and where the display jumped or was
-    watched for a while anything between the two.
-    """
-    state = taken[0].state
-    keys = list({(c.suspect, size, at): None for c in cells for size, at in c.corners()})
-    index = {key: k for k, key in enumerate(keys)}
-    fresh = [key for key in keys if key not in known]
-    changes = [suspect.change(drawing, state, size, at) for suspect, size, at in fresh]
-    known |= dict(zip(fresh, zip(*expected(drawing, state, taken, changes), strict=True), strict=True))
-    least, most, allowed = (
-        np.array([known[key][k] for key in keys]).reshape(len(keys), len(taken)) for k in range(3)
-    )  # fmt: skip
-    values = np.array([r.value for r in taken])
-    good, away, spread = None, np.full(len(taken), np.inf), np.zeros(len(taken), dtype=bool)
-    if loose:
-        *good, within = (array[0] for array in expected(drawing, state, taken, [Change()]))
-        away = _outside(values, *good) / within
-        spread = np.array([r.note in (WATCHED, JUMPS) for r in taken])
-    kept: dict[_Cell, tuple[bool, bool]] = {}
-    best: dict[Suspect, tuple[float, Reason]] = {}
-    for cell in cells:
-        rows = [index[cell.suspect, size, at] for size, at in cell.corners()]
-        within = allowed[rows].max(axis=0)
-        low, high = least[rows].min(axis=0), most[rows].max(axis=0)
-        if good is not None:
-            low = np.where(spread, np.minimum(low, good[0]), low)
-            high = np.where(spread, np.maximum(high, good[1]), high)
-        off = np.where(np.isfinite(low), _outside(values, low, high) / within, np.inf)
-        off = np.minimum(off, away)
-        worst = int(off.argmax())
-        if off[worst] <= 1.0:
-            worst_of = np.minimum(np.where(spread, 0.0, _outside(values, least[rows], most[rows]) / within), away).max(
-                axis=1
-            )
-            kept[cell] = bool((worst_of <= 1.0).all()), bool((worst_of <= 2.0).any())
-        elif cell.suspect not in best or off[worst] < best[cell.suspect][0]:
-            best[cell.suspect] = (float(off[worst]), Reason(taken[worst], float(low[worst]), float(high[worst])))
-    reasons |= {suspect: why for suspect, (_, why) in best.items()}
-    return kept
-
-
-def _outside(values: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """How far values lie outside their limits."""
-    return np.maximum(np.maximum(low - values, values - high), 0.0)
+def _both(a: Weighed, b: Weighed) -> Weighed:
+    names = ("lasting", "loose", "mean", "u", "slips", "wide")
+    joined = (np.concatenate([getattr(a, n), getattr(b, n)]) for n in names)
+    history = np.concatenate([a.history, b.history], axis=1)
+    return Weighed(a.cells + b.cells, *joined, history, np.concatenate([a.parts, b.parts], axis=2))

@@ -15,7 +15,8 @@ from casekit.reasoning.belief import entropy_bits
 PER_SIGMA = 4  # cells of the grid per standard uncertainty
 REACH = 4 * PER_SIGMA  # cells to either side that one reading is spread over
 GAP = 2 * REACH + 2  # cells: readings further apart than this do not meet, so wider gaps are squeezed to it
-AT_ONCE = 1 << 15  # readings per round, so that a round stays within the processor's cache
+BLOCK = 2 * REACH  # cells convolved together
+AT_ONCE = 1 << 14  # readings per round, so that a round stays within the processor's cache
 OFF_SCALE = 1e30  # stands for readings that are no number, far from all that are
 
 
@@ -30,9 +31,11 @@ def discrete_bits(p: np.ndarray, outcome: np.ndarray) -> np.ndarray:
     p, outcome = _probabilities(p), np.atleast_2d(np.asarray(outcome))
     tests, s = outcome.shape
     _agree(p, s)
-    _, number = np.unique(outcome, return_inverse=True)
+    number = outcome - outcome.min(initial=0)
+    if number.max(initial=0) > 2 * s:  # far apart: number them anew
+        number = np.unique(outcome, return_inverse=True)[1].reshape(outcome.shape)
     k = int(number.max(initial=0)) + 1
-    at = number.reshape(outcome.shape) + k * np.arange(tests)[:, None]
+    at = number + k * np.arange(tests)[:, None]
     weights = np.bincount(at.ravel(), np.broadcast_to(p, outcome.shape).ravel(), tests * k)
     return np.maximum(entropy_bits(weights.reshape(tests, k)), 0.0)
 
@@ -57,7 +60,8 @@ def gaussian_bits(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, group: np.
     A reading v becomes u = ∫ dv/σ(v), so that its noise is one everywhere; u is laid on a grid of a quarter, gaps
     squeezed; one histogram and one convolution give the mixture, and I = H(mixture) - Σ p_g H(mixture of g). Within
     0.01 nat where σ is the same for all hypotheses of a test or changes smoothly with v (tests compare with
-    quadrature). Where neighbours have very different σ it is an estimate only: what a wide σ alone gives away is lost.
+    quadrature). Where neighbouring readings differ in σ it is an estimate only, as a wide σ alone gives something away:
+    in trials off by up to 0.11 nat where σ scattered by a third, by up to 0.6 nat where it scattered fourfold.
 
     >>> gaussian_bits([0.5, 0.5], [[1.0, 1.0], [1.0, 2.0], [1.0, float("nan")]], 0.01).round(3).tolist()
     [0.0, 1.0, 1.0]
@@ -71,7 +75,7 @@ def gaussian_bits(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, group: np.
     p, group = p[alive], np.unique(group[alive], return_inverse=True)[1]
     rows = max(1, AT_ONCE // len(p))
     parts = [
-        _gaussian_nats(p, mean[k : k + rows][:, alive], _columns(sigma[k : k + rows], alive), group)
+        _gaussian_nats(p, _columns(mean[k : k + rows], alive), _columns(sigma[k : k + rows], alive), group)
         for k in range(0, len(mean), rows)
     ]
     return np.maximum(np.concatenate([np.zeros(0), *parts]) / math.log(2), 0.0)
@@ -81,8 +85,8 @@ def classes(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, cut: float = 3.0
     """Outcome classes (T,S): numbers from 0 upwards in the order of the readings.
 
     A new class begins where neighbouring readings lie more than `cut` times their larger `sigma` apart; what is no
-    number is a class of its own (the last). Quick and coarse: up to a quarter nat from `gaussian_bits`, so use it for
-    a shortlist. Hypotheses of probability zero join in without bridging a gap.
+    number is a class of its own (the last). Quick and coarse: where readings form a chain of small gaps they are one
+    class, and their bits are missing; so use it for a shortlist. Hypotheses of probability zero join the nearest class.
     """
     mean, sigma = _readings(mean, sigma)
     p = _probabilities(p)
@@ -92,13 +96,11 @@ def classes(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, cut: float = 3.0
     rows = max(1, AT_ONCE // len(alive))
     for k in range(0, len(mean), rows):
         some = slice(k, k + rows)
-        v, s, flat = _sorted(mean[some][:, alive], _columns(sigma[some], alive))
+        v, s, column = _sorted(_columns(mean[some], alive), _columns(sigma[some], alive))
         new = v[:, 1:] - v[:, :-1] > cut * (np.maximum(s[:, 1:], s[:, :-1]) if s.shape[1] > 1 else s)
         number = np.zeros(v.shape, dtype=int)
         np.cumsum(new, axis=1, out=number[:, 1:])
-        in_place = np.empty(v.size, dtype=int)
-        in_place[flat] = number.ravel()
-        out[some, alive] = in_place.reshape(v.shape)
+        out[np.arange(len(mean))[some, None], alive[column]] = number
         for dead in np.flatnonzero(p == 0):  # joins the nearest living reading
             nearest = np.abs(v - mean[some, dead, None]).argmin(axis=1)
             out[some, dead] = number[np.arange(len(v)), nearest]
@@ -108,7 +110,8 @@ def classes(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, cut: float = 3.0
 def _gaussian_nats(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Expected nats of some tests, whose group numbers run from 0."""
     tests, s = mean.shape
-    v, sigma, flat = _sorted(mean, sigma)
+    v, sigma, hypothesis = _sorted(mean, sigma)
+    hypothesis = hypothesis.ravel()
     steps = np.empty_like(v)
     steps[:, 0] = GAP  # every test begins a gap after the one before
     between = steps[:, 1:]
@@ -123,78 +126,89 @@ def _gaussian_nats(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, group: np
     u = np.cumsum(steps)
     cell = u.astype(np.int64)
     share = u - cell
-    hypothesis = flat % s
     weight = p[hypothesis]
-    test = np.arange(tests).repeat(s)
-    nats = _disorder(cell, share, weight, test, tests)
+    nats = _disorder(cell, share, weight, tests)
 
     sizes, of_group = np.bincount(group), np.bincount(group, p)
     several = (sizes > 1)[group]
     # A group of one has the entropy of one reading as the grid sees it, so that the grid's errors cancel.
-    alone = np.where(several[hypothesis], 0.0, weight * _lone(share))
-    nats -= alone.reshape(tests, s).sum(axis=1)
+    alone = np.where(several, 0.0, p)[hypothesis] if several.any() else weight
+    nats -= np.einsum("ts,ts->t", alone.reshape(tests, s), _lone(share).reshape(tests, s))
     if not several.any():
         return nats
     # Groups of several are laid one after the other, with the gaps within each squeezed again, by whole cells.
     label = np.where(several, group, len(sizes)).astype(np.int16 if len(sizes) < 1 << 15 else np.int64)[hypothesis]
     rank = np.argsort(label.reshape(tests, s), axis=1, kind="stable")[:, : several.sum()]
     rank = (rank + s * np.arange(tests)[:, None]).ravel()
-    cell, label, test = cell[rank], label[rank], test[rank]
+    cell, label = cell[rank], label[rank]
     steps = np.full(len(rank), GAP)
-    np.copyto(steps[1:], np.minimum(np.diff(cell), GAP), where=(label[1:] == label[:-1]) & (test[1:] == test[:-1]))
+    np.copyto(steps[1:], np.minimum(np.diff(cell), GAP), where=label[1:] == label[:-1])
+    steps[:: len(rank) // tests] = GAP
     shared = of_group[sizes > 1]
-    return nats - _disorder(np.cumsum(steps), share[rank], weight[rank], test, tests) - (shared * np.log(shared)).sum()
+    return nats - _disorder(np.cumsum(steps), share[rank], weight[rank], tests) - (shared * np.log(shared)).sum()
 
 
-def _disorder(cell: np.ndarray, share: np.ndarray, weight: np.ndarray, test: np.ndarray, tests: int) -> np.ndarray:
+def _disorder(cell: np.ndarray, share: np.ndarray, weight: np.ndarray, tests: int) -> np.ndarray:
     """-Σ f log f in nats for each test, f being the weights of its readings spread by their noise.
 
-    `cell` and `test` never fall, and a test begins a gap after the one before. A reading between two cells is shared
-    by both. A reading that meets no other needs no grid.
+    Every test has the same number of readings, in order, and begins a gap after the one before. A reading that lies
+    between two cells is shared by both. A reading that meets no other needs no grid.
     """
-    far = np.diff(cell, prepend=cell[0] - GAP, append=cell[-1] + GAP) >= GAP
+    test = np.arange(tests)
+    per_test = len(cell) // tests
+    far = cell[1:] - cell[:-1] >= GAP
+    if 2 * np.count_nonzero(far[1:] & far[:-1]) < len(cell):
+        return _on_grid(cell, share, weight, test, cell[::per_test], tests)
+    far = np.concatenate([[True], far, [True]])
     lonely = far[1:] & far[:-1]
-    if lonely.sum() * 2 < len(cell):
-        return _on_grid(cell, share, weight, test, tests)
-    w, t = weight[lonely], test[lonely]
-    nats = np.bincount(t, w * (_lone(share[lonely]) - np.log(w)), tests)
-    met = ~lonely
+    met, test = ~lonely, test.repeat(per_test)
+    w = weight[lonely]
+    nats = np.bincount(test[lonely], w * (_lone(share[lonely]) - np.log(w)), tests)
     if met.any():
         steps = np.minimum(np.diff(cell[met], prepend=0), GAP)
         steps[0] = GAP
-        nats += _on_grid(np.cumsum(steps), share[met], weight[met], test[met], tests)
+        cell, test = np.cumsum(steps), test[met]
+        first = np.flatnonzero(np.diff(test, prepend=-1))
+        nats += _on_grid(cell, share[met], weight[met], test[first], cell[first], tests)
     return nats
 
 
-def _on_grid(cell: np.ndarray, share: np.ndarray, weight: np.ndarray, test: np.ndarray, tests: int) -> np.ndarray:
-    length = int(cell[-1]) + GAP + 1
+def _on_grid(
+    cell: np.ndarray, share: np.ndarray, weight: np.ndarray, test: np.ndarray, first: np.ndarray, tests: int
+) -> np.ndarray:
+    """The same for all `tests` from the readings themselves; those in `test` begin in the cells `first`."""
+    blocks = int(cell[-1]) // BLOCK + 3
     right = weight * share
-    f = np.bincount(cell, weight - right, length)
-    f += np.bincount(cell + 1, right, length)
-    f = np.convolve(f, KERNEL, "same")
-    f *= np.log(f + 1e-300)
-    begins = np.flatnonzero(np.diff(test, prepend=-1))
+    f = np.bincount(cell, weight - right, blocks * BLOCK)
+    f += np.bincount(cell + 1, right, blocks * BLOCK)
+    # The convolution as products of blocks of cells with two halves of a banded matrix; it shifts by REACH.
+    # Seven digits suffice here and take half the time.
+    f = f.reshape(blocks, BLOCK).astype(np.float32)
+    f = (f[:-1] @ BANDS[:BLOCK] + f[1:] @ BANDS[BLOCK:]).ravel()
+    f *= np.log(f + np.float32(1e-30))
     nats = np.zeros(tests)
-    nats[test[begins]] = -np.add.reduceat(f, np.maximum(cell[begins] - REACH, 0))
+    nats[test] = -np.add.reduceat(f, first - 2 * REACH, dtype=float)
     return nats
 
 
 def _lone(share: np.ndarray) -> np.ndarray:
     """Entropy in nats of one reading on the grid, where it has this share in the right one of its two cells."""
-    q = share * (1 - share)
-    return LONE[0] + q * (LONE[1] + q * LONE[2])
+    return LONE[0] + LONE[1] * (share - share * share)
 
 
 def _kernel() -> tuple[np.ndarray, np.ndarray]:
-    """Noise on the grid, and the entropy of one reading as a parabola in share·(1 - share)."""
+    """Noise on the grid as a banded matrix, and the entropy of one reading as a line in share·(1 - share)."""
     # Sharing between two cells adds 1/6 cell² of variance on average, which the kernel leaves out.
     variance = PER_SIGMA**2 - 1 / 6
     kernel = np.exp(-0.5 * np.arange(-REACH, REACH + 1.0) ** 2 / variance)
     kernel /= kernel.sum()
-    shares = np.array([0.0, 0.15, 0.5])
+    shares = np.array([0.0, 0.5])
     blurred = np.outer(1 - shares, np.append(kernel, 0.0)) + np.outer(shares, np.append(0.0, kernel))
     entropy = entropy_bits(blurred) * math.log(2)
-    return kernel, np.polyfit(shares * (1 - shares), entropy, 2)[::-1]
+    bands = np.zeros((2 * BLOCK, BLOCK), dtype=np.float32)
+    for k in range(BLOCK):
+        bands[k : k + len(kernel), k] = kernel
+    return bands, np.polyfit(shares * (1 - shares), entropy, 1)[::-1]
 
 
 def _readings(mean: np.ndarray, sigma: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -221,17 +235,23 @@ def _probabilities(p: np.ndarray) -> np.ndarray:
 
 
 def _sorted(mean: np.ndarray, sigma: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Means in order along each row, their sigmas, and where each stood in the flattened array."""
-    flat = np.argsort(mean, axis=1)
-    flat += mean.shape[1] * np.arange(len(mean))[:, None]
-    flat = flat.ravel()
+    """Means in order along each row, their sigmas, and the column each came from."""
+    # The column rides in the last bits of the number (2e-13 of it for 1,000 columns): a sort is four times faster
+    # than one that gives the order.
+    low = np.int64((1 << (mean.shape[1] - 1).bit_length()) - 1)
+    keys = np.ascontiguousarray(mean).view(np.int64) & ~low
+    keys |= np.arange(mean.shape[1])
+    keys.view(float).sort(axis=1)
+    column = keys & low
     if sigma.shape[1] > 1:
-        sigma = np.ascontiguousarray(sigma).ravel()[flat].reshape(mean.shape)
-    return mean.ravel()[flat].reshape(mean.shape), sigma, flat
+        flat = column + mean.shape[1] * np.arange(len(mean))[:, None]
+        sigma = np.ascontiguousarray(sigma).ravel()[flat]
+    keys &= ~low
+    return keys.view(float), sigma, column
 
 
-def _columns(sigma: np.ndarray, kept: np.ndarray) -> np.ndarray:
-    return sigma[:, kept] if sigma.shape[1] > 1 else sigma
+def _columns(array: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    return array if array.shape[1] in (1, len(kept)) else array[:, kept]
 
 
 def _agree(p: np.ndarray, s: int) -> None:
@@ -239,4 +259,4 @@ def _agree(p: np.ndarray, s: int) -> None:
         raise CasekitError(f"The tests speak of {s} hypotheses, but {len(p)} have a probability; give one for each.")
 
 
-KERNEL, LONE = _kernel()
+BANDS, LONE = _kernel()

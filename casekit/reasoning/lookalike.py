@@ -1,12 +1,13 @@
 """Look-alikes: suspects that no test on offer can tell apart.
 
 In: a drawing and suspects with the size and place that explain the log. Out: groups. The tests on offer are volts from
-every probe point to battery negative, with everything plugged and with each connector or sensor unplugged in turn.
+every probe point to battery negative and millivolts along every net, with everything plugged and with each connector
+or sensor unplugged in turn; and a look at the contact points.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 
 import networkx as nx
 import numpy as np
@@ -14,34 +15,47 @@ import numpy as np
 from casekit.bench.meter import FUNCTIONS
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
-from casekit.reasoning.evidence import allowance, predictions
+from casekit.reasoning.evidence import predictor
+from casekit.reasoning.offer import along
 from casekit.reasoning.suspect import Suspect
+from casekit.reasoning.verdict import Fit
+
+APART = 3.0  # standard uncertainties of the meter that two suspects must differ by in some test
 
 
-def groups(drawing: Machine, fits: dict[Suspect, tuple[float, float]]) -> list[frozenset[Suspect]]:
+def groups(drawing: Machine, fits: Mapping[Suspect, Fit]) -> list[frozenset[Suspect]]:
     """The suspects in groups of look-alikes; a test that shows two of them apart separates them."""
-    alike = nx.Graph()
-    alike.add_nodes_from(fits)
     names = list(fits)
-    alike.add_edges_from((a, b) for k, a in enumerate(names) for b in names[k + 1 :])
-    for state, pairs in _offers(drawing):
+    alike = nx.Graph()
+    alike.add_nodes_from(names)
+    alike.add_edges_from(
+        (a, b)
+        for k, a in enumerate(names)
+        for b in names[k + 1 :]
+        if not (fits[a].spot and fits[b].spot and fits[a].spot != fits[b].spot)
+    )
+    guess = predictor(drawing)
+    movable = [p for p in drawing.plugs if p.kind != "control unit"]
+    for apart in (frozenset(), *(frozenset({p.name}) for p in movable)):
         if not alike.edges:
             break
-        changes = [s.change(drawing, state, *fit) for s, fit in fits.items()]
-        volts, _ = predictions(drawing, state, pairs, changes)
-        kind = FUNCTIONS["volts"]
-        u = kind.half_width(5.0, kind.ranges[0]) / np.sqrt(3)
-        allowed = allowance("volts", u, volts)
+        state = State("on", apart)
+        volts = [(p, drawing.earth) for p in drawing.reachable(state) if p != drawing.earth]
+        pairs = volts + along(drawing, state)
+        changes = [s.change(drawing, state, f.size, f.at) for s, f in fits.items()]
+        shown, _ = guess.family(state).solve(changes).readings(pairs)
+        u = np.concatenate([_u("volts", shown[:, : len(volts)]), _u("millivolts", shown[:, len(volts) :])], axis=1)
         for a, b in list(alike.edges):
             i, j = names.index(a), names.index(b)
-            if (np.abs(volts[i] - volts[j]) > np.maximum(allowed[i], allowed[j])).any():
+            both = np.nan_to_num(np.abs(shown[i] - shown[j]) / np.hypot(u[i], u[j]))
+            if (both > APART).any():
                 alike.remove_edge(a, b)
     return [frozenset(group) for group in nx.connected_components(alike)]
 
 
-def _offers(drawing: Machine) -> Iterator[tuple[State, list[tuple[str, str]]]]:
-    """States that cost one move, and the probe points reachable in each, against battery negative."""
-    movable = [p for p in drawing.plugs if p.kind != "control unit"]
-    for apart in (frozenset(), *(frozenset({p.name}) for p in movable)):
-        state = State("on", apart)
-        yield state, [(point, drawing.earth) for point in drawing.reachable(state) if point != drawing.earth]
+def _u(function: str, value: np.ndarray) -> np.ndarray:
+    """Standard uncertainty of what a meter shows; a reading over the top of its ranges tells nothing more."""
+    kind = FUNCTIONS[function]
+    size = np.abs(np.nan_to_num(value))
+    step = np.select([size <= r.full for r in kind.ranges], [r.step for r in kind.ranges], np.inf)
+    return (kind.share * size + kind.counts * step) / np.sqrt(3)

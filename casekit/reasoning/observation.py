@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 from casekit.bench.meter import FUNCTIONS
 from casekit.bench.reading import Event, Finding, Move, Reading
@@ -79,12 +80,17 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
     numbers: list[Observation] = []
     signs: list[Sign] = []
     spell, mended, state = 0, frozenset(), State()
-    for event in events:
+    opened: set[str] = set()
+    for event, after in zip_longest(events, events[1:]):
         if isinstance(event, Move):
             if event.action in SPELLS or event.state != state:
                 spell += 1
             if event.action in ("repair", "replace"):
                 mended |= {event.what}
+            if event.action == "repair" and not (isinstance(after, Finding) and after.point == event.what):
+                signs.append(Sign("sound", event.state, event, event.what, (), spell, mended))
+            if event.action == "open harness":
+                opened.add(event.what)
             if sign := _engine(event):
                 signs.append(replace(sign, spell=spell, mended=mended))
         elif isinstance(event, Reading):
@@ -92,7 +98,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
                 _joined(numbers, replace(number, spell=spell, mended=mended))
             signs += [replace(s, spell=spell, mended=mended) for s in _of_reading(drawing, event)]
         elif isinstance(event, Finding):
-            signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event)]
+            signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event, opened)]
         state = event.state
     return numbers, signs
 
@@ -178,17 +184,17 @@ def _of_reading(drawing: Machine, r: Reading) -> Iterator[Sign]:
         yield Sign("speeds", r.state, r, said=tuple((n, v) for n, v in r.data if n in speeds))
 
 
-def _of_finding(drawing: Machine, f: Finding) -> Iterator[Sign]:
+def _of_finding(drawing: Machine, f: Finding, opened: set[str]) -> Iterator[Sign]:
     if f.point == "driver":
         if " (key" not in f.text:  # of a road test only the states it names are known
             yield Sign("driver", f.state, f)
     elif f.point == "proof":
         yield Sign("proof", f.state, f)
     elif drawing.contact_point(f.point):
-        yield Sign("look", f.state, f, f.point)
+        yield Sign("opened" if f.point in opened else "look", f.state, f, f.point)
     elif drawing.plug(f.point):
         yield Sign("inside", f.state, f, f.point)
     elif f.point in drawing.splices():
         yield Sign("opened", f.state, f, f.point)
-    elif f.wire:
+    elif f.wire or f.mark:
         yield Sign("repaired", f.state, f, f.point)

@@ -19,8 +19,11 @@ from casekit.circuit.family import Family
 from casekit.circuit.readout import Solved
 from casekit.machine.law import Resistor, Source, Valve
 from casekit.machine.machine import Machine, Part
+from casekit.machine.program import Channel
+from casekit.machine.rules import SEEN_SHARE, SWING_V
+from casekit.machine.sensors import HallSwitch, InductivePickup
 from casekit.machine.state import State
-from casekit.machine.unit import Supply
+from casekit.machine.unit import Core, Supply
 from casekit.reasoning import spread
 from casekit.reasoning.observation import Observation
 
@@ -38,6 +41,16 @@ class Prediction:
     mean: np.ndarray
     moves: np.ndarray
     variance: np.ndarray
+
+
+@dataclass(frozen=True)
+class Views:
+    """What the control unit sees, one of everything per change: its logic supply (volt), volts inside by channel, and
+    by speed channel how strongly its signal arrives (1 is just enough)."""
+
+    logic_v: np.ndarray
+    volts: dict[str, np.ndarray]
+    arrives: dict[str, np.ndarray]
 
 
 class Predictor:
@@ -64,32 +77,94 @@ class Predictor:
             self._families[state] = Family(self.drawing, state)
         return self._families[state]
 
-    def predict(self, state: State, taken: Sequence[Observation], maker: Maker) -> Prediction:
-        """Predictions of observations taken in one state, under all changes that `maker` makes for it."""
+    def predict(
+        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray, full: bool = True
+    ) -> Prediction:
+        """Predictions of observations taken in one state, under all changes that `maker` makes for it.
+
+        `width` (items, 2, 2) are pairs (number of a port, standard uncertainty of its size in the unit of its `e`), two
+        for every change; the last two columns of `moves` say what they do. Without `full` there are only means.
+        """
         parts = []
         plain = [k for k, o in enumerate(taken) if o.function not in ("ohms", "loaded volts")]
         groups = [plain] if plain else []
         groups += [[k] for k, o in enumerate(taken) if o.function in ("ohms", "loaded volts")]
         for group in groups:
-            parts.append((group, self._together(state, [taken[k] for k in group], maker)))
+            parts.append((group, self._together(state, [taken[k] for k in group], maker, width, full)))
         items = len(parts[0][1].mean)
         mean, variance = np.empty((2, items, len(taken)))
-        moves = np.empty((items, len(taken), len(self.shared)))
+        moves = np.empty((items, len(taken), len(self.shared) + 2))
         for group, found in parts:
             mean[:, group], variance[:, group], moves[:, group] = found.mean, found.variance, found.moves
         return Prediction(mean, moves, variance)
 
+    def means(self, state: State, taken: Sequence[Observation], maker: Maker) -> np.ndarray:
+        """Means alone, (items, n)."""
+        items = len(maker(self.drawing.phases(state)[0][1]))
+        return self.predict(state, taken, maker, np.zeros((items, 2, 2)), full=False).mean
+
+    def views(self, state: State, maker: Maker) -> Views:
+        """What the control unit would see inside in a state, under all changes."""
+        program, (core,) = self.drawing.program, self.drawing.all(Core)
+        ground = f"{core.name}.gnd"
+        channels = [c for c in program.channels if c.kind != "speed" and c.node]
+        speeds = [c for c in program.channels if c.kind == "speed"]
+        halls = [c for c in speeds if isinstance(self._sensor(c), HallSwitch)]
+        pairs = [(c.node, ground) for c in (*channels, *halls)] + [(f"{core.name}.vcc", ground)]
+        phases = self.drawing.phases(state)
+        mean, swings, arrives = 0.0, [], {}
+        for share, phase in phases:
+            changes = list(maker(phase))
+            solved = [self.family(phase).solve(changes[k : k + AT_ONCE]) for k in range(0, len(changes), AT_ONCE)]
+            values = np.concatenate([self._averaged(phase, s, pairs) for s in solved])
+            mean = mean + share * values
+            swings.append(values[:, len(channels) : -1])
+            if phase == phases[0][1]:
+                for c in speeds:
+                    if c not in halls:
+                        arrives[c.name] = np.concatenate([self._coil(s, c) for s in solved])
+        swing = np.abs(swings[-1] - swings[0])
+        arrives |= {c.name: swing[:, n] / SWING_V for n, c in enumerate(halls)}
+        return Views(mean[:, -1], dict(zip((c.name for c in channels), mean.T, strict=False)), arrives)
+
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _together(self, state: State, taken: Sequence[Observation], maker: Maker) -> Prediction:
+    def _averaged(self, state: State, solved: Solved, pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+        """Unloaded volts, those of a retrying supply at its limit averaged over its on and off times."""
+        picks = solved.family.pick(pairs)
+        found = solved.values(picks)
+        for supply in self.retry:
+            valve = f"supply {supply.name}"
+            at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
+            if len(at_limit):
+                dead = solved.family.solve([solved.changes[k] + Change((), ((valve, ()),)) for k in at_limit])
+                duty = supply.retry.duty
+                found[at_limit] = duty * found[at_limit] + (1 - duty) * dead.values(picks)
+        return found
+
+    def _sensor(self, channel: Channel) -> HallSwitch | InductivePickup:
+        return self.drawing.part(channel.sensor, (HallSwitch, InductivePickup))
+
+    def _coil(self, solved: Solved, channel: Channel) -> np.ndarray:
+        """The share of a pick-up's voltage that arrives between two inputs, over the share that must."""
+        family, part = solved.family, self._sensor(channel)
+        inside = [(n, "") for n in family.network.index if n.startswith("input ")]
+        picks = np.array([family.pick([(n, self.drawing.earth)])[0] for n, _ in inside])
+        per_volt = solved.sensitivities(picks, np.array([family.position[part.name]]))[:, :, 0]
+        per_volt *= 1 / max(1.0, part.coil_ohm)
+        return (per_volt.max(axis=1) - per_volt.min(axis=1)) / SEEN_SHARE
+
+    def _together(
+        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray, full: bool
+    ) -> Prediction:
         """The phases of what turns, and the on and off times of a retrying supply, weighted by their shares."""
         phases = []
         for share, phase in self.drawing.phases(state):
             changes, meter = maker(phase), _instrument(taken)
             if meter.ports:
                 changes = [c + meter for c in changes]
-            rows = [self._solved(phase, changes[k : k + AT_ONCE], taken) for k in range(0, len(changes), AT_ONCE)]
-            phases.append((share, _stacked(rows)))
+            spans = [slice(k, k + AT_ONCE) for k in range(0, len(changes), AT_ONCE)]
+            phases.append((share, _stacked([self._solved(phase, changes[x], taken, width[x], full) for x in spans])))
         mean = sum(share * p.mean for share, p in phases)
         moves = sum(share * p.moves for share, p in phases)
         variance = sum(share * p.variance for share, p in phases)
@@ -99,16 +174,18 @@ class Predictor:
             _watched(taken, mean, variance, least, most)
         return Prediction(mean, moves, variance)
 
-    def _solved(self, state: State, changes: Sequence[Change], taken: Sequence[Observation]) -> Prediction:
+    def _solved(
+        self, state: State, changes: Sequence[Change], taken: Sequence[Observation], width: np.ndarray, full: bool
+    ) -> Prediction:
         solved = self.family(state).solve(changes)
-        found = self._read(solved, taken)
+        found = self._read(solved, taken, width, full)
         for supply in self.retry:
             valve = f"supply {supply.name}"
             at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
             if not len(at_limit):
                 continue
             dead = self.family(state).solve([changes[k] + Change((), ((valve, ()),)) for k in at_limit])
-            off, duty = self._read(dead, taken), supply.retry.duty
+            off, duty = self._read(dead, taken, width[at_limit], full), supply.retry.duty
             on_mean = found.mean[at_limit]
             found.mean[at_limit] = duty * on_mean + (1 - duty) * off.mean
             found.moves[at_limit] = duty * found.moves[at_limit] + (1 - duty) * off.moves
@@ -120,7 +197,7 @@ class Predictor:
             found.mean[at_limit], found.variance[at_limit] = mean, variance
         return found
 
-    def _read(self, solved: Solved, taken: Sequence[Observation]) -> Prediction:
+    def _read(self, solved: Solved, taken: Sequence[Observation], width: np.ndarray, full: bool) -> Prediction:
         family = solved.family
         picks = np.array([_pick(family, o) for o in taken])
         metered = [k for k, o in enumerate(taken) if o.function in ("volts", "millivolts", "low", "high")]
@@ -128,10 +205,12 @@ class Predictor:
         if metered:
             volts, ohms = solved.readings([(taken[k].red, taken[k].black) for k in metered])
             mean[:, metered], factor[:, metered] = volts, 1 / (1 + ohms / 1e7)
-        shared = Forcing(family, self.shared, solved)
-        copper = Forcing(family, self.copper, solved)
-        moves = shared.moves(picks) * factor[:, :, None]
-        variance = np.square(copper.moves(picks)).sum(axis=2) * factor**2
+        moves, variance = np.zeros((*mean.shape, len(self.shared) + 2)), np.zeros(mean.shape)
+        if full:
+            sized = [solved.size_sensitivities(picks, width[:, n, 0].astype(int)) * width[:, n, 1:] for n in range(2)]
+            shared = Forcing(family, self.shared, solved).moves(picks)
+            moves = np.concatenate([shared, np.stack(sized, axis=2)], axis=2) * factor[:, :, None]
+            variance = np.square(Forcing(family, self.copper, solved).moves(picks)).sum(axis=2) * factor**2
         for k, o in enumerate(taken):
             if o.function == "ohms":
                 mean[:, k], slope = _as_ohms(o, mean[:, k])

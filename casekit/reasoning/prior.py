@@ -12,8 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from casekit.circuit.change import NOTHING, Change
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
+from casekit.machine.state import State
 from casekit.reasoning.suspect import NONE, Suspect
 
 NOTHING_WRONG = 0.02  # share of complaints with nothing wrong at all
@@ -23,7 +25,7 @@ AT_SPOT = 0.85  # and how often the damage is then just there
 WIRE = {"short to ground": 0.6, "short to battery": 0.15, "open": 1.0, "high resistance": 0.5}
 CAVITY = {"short to ground": 0.05, "short to battery": 0.05, "open": 2.0, "high resistance": 3.0}
 OTHER = {
-    "short between wires": 1.0, "leak between cavities": 0.3, "crossed terminals": 0.1, "sensor shorted": 2.0,
+    "short between wires": 0.15, "leak between cavities": 0.3, "crossed terminals": 0.1, "sensor shorted": 2.0,
     "sensor drifted": 2.0, "supply dead": 0.5, "supply weak": 0.3, "drawn on the wrong splice": 0.02,
     "splice not drawn": 0.02,
 }  # fmt: skip
@@ -59,6 +61,30 @@ class Cell:
         """How wide the sizes are, as a natural logarithm of their ratio."""
         return min(math.log(self.high / self.low), 3.0) if self.low > 0 else 2.0 * (self.high > 0)
 
+    @property
+    def parts(self) -> tuple[Cell, ...]:
+        """What is wrong at once: one thing."""
+        return (self,)
+
+    def cured(self, mended: frozenset[str]) -> bool:
+        """Whether what was mended was this."""
+        return bool({self.suspect.place, self.suspect.to} & mended)
+
+    def change(self, drawing: Machine, state: State, mended: frozenset[str] = frozenset(), end: str = "at") -> Change:
+        """What it changes in a state, with the size in the middle, at the middle, `begin` or `end` of its place."""
+        if self.cured(mended):
+            return NOTHING
+        return self.suspect.change(drawing, state, self.size, getattr(self, end))
+
+    @property
+    def widths(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """(number of a port, standard uncertainty of its size in the unit of its `e`), twice."""
+        if self.high <= self.low or self.suspect.kind in ("supply weak", "sensor drifted"):
+            return (0.0, 0.0), (0.0, 0.0)
+        size = max(self.size, 1e-3)
+        e = 1 / size if self.suspect.kind == "high resistance" else size
+        return (0.0, e * self.logwidth / math.sqrt(12)), (0.0, 0.0)
+
     def split(self) -> list[Cell]:
         """The cell in parts of half the size and half the length, as far as it has any."""
         sizes, ats = [self.low], [self.begin]
@@ -93,7 +119,7 @@ def cells(drawing: Machine, suspects: Sequence[Suspect]) -> list[Cell]:
 
 def _cells(suspect: Suspect, factor: float, spots, wires: set[str], by_experience) -> Iterator[Cell]:
     sizes = suspect.sizes
-    spans = list(pairwise(sizes)) if len(sizes) > 1 else [(sizes[0], sizes[0])]
+    spans = [s for s in pairwise(sizes) if not s[0] < 0 < s[1]] if len(sizes) > 1 else [(sizes[0], sizes[0])]
     on_wire = suspect.place in wires
     rate = OTHER.get(suspect.kind) or (WIRE if on_wire else CAVITY).get(suspect.kind, 1.0)
     here = spots.get(suspect.place, []) if on_wire and suspect.kind in LOOSE_KINDS else []

@@ -26,9 +26,10 @@ from casekit.machine.harness import Contact
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import Machine
 from casekit.machine.unit import Core
-from casekit.reasoning.evidence import Reason, Verdict, weigh
+from casekit.reasoning.evidence import weigh
 from casekit.reasoning.lookalike import groups
 from casekit.reasoning.suspect import Suspect, suspects
+from casekit.reasoning.verdict import Verdict
 
 LISTED = 8
 NONE = Suspect("none", "")
@@ -247,8 +248,6 @@ def _contradiction(verdict: Verdict, call: Call) -> str:
     """The reading that speaks against the call."""
     for suspect, reason in verdict.reasons.items():
         if _names(call, suspect):
-            if isinstance(reason, Reason):
-                return f"they speak against the call: {reason}."
             return f"they speak against the call: {reason.text}."
     return "they speak against the call."
 

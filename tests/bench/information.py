@@ -14,6 +14,7 @@ import platform
 import statistics
 import time
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 from scipy.integrate import quad
@@ -76,12 +77,12 @@ def adaptive(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray) -> float:
     low, high = float((mean - 7 * sigma).min()), float((mean + 7 * sigma).max())
     # A first cut into volts keeps it from stepping over narrow peaks.
     knots = np.linspace(low, high, 51)
-    parts = [quad(integrand, a, b, epsabs=2e-5, limit=400)[0] for a, b in zip(knots[:-1], knots[1:], strict=True)]
+    parts = [quad(integrand, a, b, epsabs=2e-5, limit=400)[0] for a, b in pairwise(knots)]
     return sum(parts) - own_nats(p, sigma)
 
 
 def readings(random: np.random.Generator, healthy: float) -> np.ndarray:
-    """(tests, suspects) volts: this share of suspects reads as a good machine does, within millivolts; the rest do not."""
+    """(tests, suspects) volts: this share reads as a good machine does, within millivolts; the rest do not."""
     good = random.uniform(0, 5, (TESTS, 1)) + random.normal(0, 0.004, (TESTS, SUSPECTS))
     return np.where(random.random((TESTS, SUSPECTS)) < healthy, good, random.uniform(0, 5, (TESTS, SUSPECTS)))
 

@@ -1,0 +1,314 @@
+"""Advice: which test pays next, and why, in a sentence.
+
+In: a drawing, what the evidence says so far, and where somebody stands. Out: `Advice`s, best first: expected
+information about which suspect it is, in bits, per minute, moves included; where it changes the choice, with what would
+be done after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from casekit.bench import minutes
+from casekit.bench.meter import FUNCTIONS
+from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE
+from casekit.circuit.change import Change
+from casekit.machine.machine import Machine
+from casekit.machine.state import State
+from casekit.reasoning.belief import entropy_bits
+from casekit.reasoning.evidence import predictor
+from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
+from casekit.reasoning.likelihood import SLIP
+from casekit.reasoning.offer import Offer, Standpoint, offers
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell
+from casekit.reasoning.signs import LOOK_KINDS
+from casekit.reasoning.suspect import NONE
+from casekit.reasoning.verdict import Verdict
+from casekit.reasoning.words import number
+
+MOST = 160  # hypotheses that are told apart in planning: those with most belief
+SHARED = {"volts": (0.004, 0.002), "millivolts": (0.15, 5e-5), "ohms": (0.05, 0.3)}  # what healthy parts add, rough
+AHEAD = 8  # tests that are tried with what would follow
+HIDES = 0.5  # how often a loose fault hides after a shift (common practice, no source)
+KEEP = {"volts": 6, "millivolts": 3, "ohms": 3}
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A test with what it is expected to tell (bits), its minutes, and a sentence that says why."""
+
+    offer: Offer
+    bits: float
+    minutes: float
+    why: str
+
+    @property
+    def rate(self) -> float:
+        """Bits per minute."""
+        return self.bits / self.minutes
+
+    def __str__(self) -> str:
+        return f"{str(self.offer)[0].upper()}{str(self.offer)[1:]}: {self.why}"
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """What is told apart in planning: cells (a loose one also while it is away), their chances, and their suspects."""
+
+    cells: tuple[Cell | None, ...]  # None: nothing wrong, or away just now
+    p: np.ndarray
+    group: np.ndarray
+    loose: np.ndarray
+
+    @classmethod
+    def of(cls, verdict: Verdict, most: int = MOST) -> Hypotheses:
+        """The likeliest cells of a verdict."""
+        w = verdict.weighed
+        weight = np.log([c.weight for c in w.cells])
+        can = np.array([c.suspect.kind in LOOSE_KINDS for c in w.cells], dtype=bool)
+        always = weight + w.lasting + np.where(can, np.log(1 - LOOSE), 0.0)
+        sometimes = np.where(can, weight + w.loose + np.log(LOOSE), -np.inf)
+        log = np.concatenate([always, sometimes])
+        p = np.exp(log - log.max())
+        p /= p.sum()
+        n, rows = len(w.cells), np.argsort(-p, kind="stable")[:most]
+        number = {s: k for k, s in enumerate(verdict.suspects)}
+        cells, chance, group, loose = [], [], [], []
+        for k in rows:
+            cell, comes = w.cells[k % n], k >= n
+            for there, share in ((True, 0.5), (False, 0.5)) if comes else ((True, 1.0),):
+                cells.append(cell if there and cell.suspect != NONE else None)
+                chance.append(p[k] * share)
+                group.append(number[cell.suspect])
+                loose.append(comes)
+        chance = np.array(chance)
+        return cls(tuple(cells), chance / chance.sum(), np.array(group), np.array(loose, dtype=bool))
+
+    def changes(self, drawing: Machine, state: State) -> list[Change]:
+        """What each would change in a state."""
+        return [Change() if c is None else c.change(drawing, state) for c in self.cells]
+
+
+def advise(drawing: Machine, verdict: Verdict, here: Standpoint, most: int = 5, ahead: bool = True) -> list[Advice]:
+    """The tests that pay best from here, the best first. Empty when nothing is left to find out."""
+    return Planner(drawing, verdict, here).best(most, ahead)
+
+
+class Planner:
+    """All offers from one standpoint, with what each would show under every hypothesis."""
+
+    def __init__(self, drawing: Machine, verdict: Verdict, here: Standpoint):
+        self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
+        read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
+        scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
+        self.offers = [
+            o for o in offers(drawing, here)
+            if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
+        ]  # fmt: skip
+        self.guess = predictor(drawing)
+        self.names = verdict.suspects
+        self.mean: dict[int, np.ndarray] = {}
+        self.sigma: dict[int, np.ndarray] = {}
+        self.outcome: dict[int, np.ndarray] = {}  # of tests without a number
+        self._measure()
+
+    def best(self, most: int, ahead: bool) -> list[Advice]:
+        """The best tests; with a look ahead where two tests in a row tell more per minute."""
+        h = self.hypotheses
+        if entropy_bits(np.bincount(h.group, h.p)) < 0.05:
+            return []
+        bits = self.bits()
+        cost = np.array([o.minutes + self._risk(o) for o in self.offers])
+        rate = bits / cost
+        order = [int(k) for k in np.argsort(-rate, kind="stable") if bits[k] > 0.01]
+        if ahead and order:
+            order = self._ahead(order, bits, cost, rate)
+        chosen, seen = [], set()
+        for k in order:
+            o = self.offers[k]
+            if (o.kind, o.red, o.place) not in seen:
+                seen.add((o.kind, o.red, o.place))
+                chosen.append(Advice(o, float(bits[k]), float(o.minutes), self._why(k, float(bits[k]))))
+            if len(chosen) == most:
+                break
+        return chosen
+
+    def bits(self) -> np.ndarray:
+        """Expected bits about which suspect it is, of every offer."""
+        h, out = self.hypotheses, np.zeros(len(self.offers))
+        rows = np.array(list(self.mean), dtype=int)
+        if len(rows):
+            mean, sigma = (np.array([table[k] for k in rows]) for table in (self.mean, self.sigma))
+            coarse = discrete_bits(h.p, classes(h.p, mean, sigma))
+            # The quick figure makes the short list, the exact one ranks it.
+            short = np.argsort(-coarse / np.array([self.offers[k].minutes for k in rows]), kind="stable")[:250]
+            out[rows] = 0.9 * np.minimum(coarse, 0.5)
+            out[rows[short]] = (1 - SLIP) * gaussian_bits(h.p, mean[short], sigma[short], h.group)
+        for k, chance in self.outcome.items():
+            both = discrete_bits_soft(h.p, chance[None])[0]
+            within = sum(
+                h.p[m].sum() * discrete_bits_soft(h.p[m] / h.p[m].sum(), chance[None, m])[0]
+                for m in (h.group == g for g in np.unique(h.group[np.bincount(h.group)[h.group] > 1]))
+            )
+            out[k] = max(both - within, 0.0)
+        return out
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _measure(self) -> None:
+        by_state: dict[State, list[int]] = {}
+        for k, o in enumerate(self.offers):
+            if o.kind in ("volts", "millivolts", "ohms"):
+                by_state.setdefault(o.state, []).append(k)
+            elif o.kind in ("scan", "codes"):
+                self.outcome[k] = self._unit(o)
+            elif o.kind in ("look", "inside", "shift", "road test"):
+                self.outcome[k] = self._seen(o)
+        for state, members in by_state.items():
+            mean, ohms = self._read(state, [(self.offers[k].red, self.offers[k].black) for k in members])
+            for n, k in enumerate(members):
+                kind = self.offers[k].kind
+                value = ohms[:, n] if kind == "ohms" else mean[:, n]
+                value, sigma = _shown(kind, value)
+                self.mean[k], self.sigma[k] = value, sigma
+
+    def _read(self, state: State, pairs: Sequence[tuple[str, str]]) -> tuple[np.ndarray, np.ndarray]:
+        volts, ohms = 0.0, 0.0
+        for share, phase in self.drawing.phases(state):
+            v, z = self.guess.family(phase).solve(self.hypotheses.changes(self.drawing, phase)).readings(pairs)
+            volts, ohms = volts + share * v, ohms + share * z
+        return volts, ohms
+
+    def _unit(self, o: Offer) -> np.ndarray:
+        """Scan data and codes in classes: everything the unit shows at once is one outcome."""
+        views = self.guess.views(o.state, lambda s: self.hypotheses.changes(self.drawing, s))
+        n = len(self.hypotheses.p)
+        columns = []
+        program = self.drawing.program
+        for c in program.channels:
+            if c.name in views.volts:
+                v = np.nan_to_num(views.volts[c.name], nan=-1.0)
+                if o.kind == "scan":
+                    columns.append(classes(np.full(n, 1 / n), v[None], np.full((1, n), 0.03 + 0.004 * 5))[0])
+                elif c.limits_v:
+                    columns.append((v < c.limits_v[0]).astype(int) + 2 * (v > c.limits_v[1]))
+            elif c.name in views.arrives and o.state.turning:
+                columns.append((views.arrives[c.name] >= 1).astype(int))
+        columns.append((views.logic_v > 4.65).astype(int))
+        _, number = np.unique(np.array(columns), axis=1, return_inverse=True)
+        number = number.reshape(-1)
+        count = int(number.max()) + 1
+        chance = np.full((n, count), SLIP / count)
+        chance[np.arange(n), number] += 1 - SLIP
+        return chance
+
+    def _seen(self, o: Offer) -> np.ndarray:
+        """Chances of what a look, a shift or a road test brings to light, (hypotheses, outcomes)."""
+        h, rows = self.hypotheses, []
+        wires = [w for w, _ in self.drawing.contact_point(o.place).wires] if o.kind in ("look", "shift") else []
+        for cell, loose in zip(h.cells, h.loose, strict=True):
+            there = cell is not None and cell.spot == o.place and cell.suspect.kind in LOOSE_KINDS
+            if o.kind == "look":
+                row = np.full(len(wires) + 1, FALSE_MARK / len(wires))
+                row[-1] = 1 - FALSE_MARK
+                if there:
+                    find = FOUND_LOOSE if loose else FOUND_LASTING
+                    row = row * (1 - find)
+                    place = cell.suspect.place if cell.suspect.place in wires else cell.suspect.to
+                    row[wires.index(place)] += find
+            elif o.kind == "inside":
+                own = cell is not None and cell.suspect.place.rpartition(".")[0] == o.place
+                find = 0.98 if own and cell.suspect.kind in LOOK_KINDS else 0.0
+                row = np.array([find, 1 - find])
+            elif o.kind == "shift":
+                find = 0.8 if loose and (there or cell is None) else 0.02
+                row = np.array([find, 1 - find])
+            else:
+                find = 0.7 if loose else 0.05
+                row = np.array([find, 1 - find])
+            rows.append(row)
+        return np.array(rows)
+
+    def _risk(self, o: Offer) -> float:
+        """Minutes a test may cost beyond its own: a harness moved unseen may hide the fault until a road test."""
+        if o.kind != "shift" or o.place in self.here.looked:
+            return 0.0
+        h = self.hypotheses
+        loose = sum(p for p, c, x in zip(h.p, h.cells, h.loose, strict=True) if x and (c is None or c.spot == o.place))
+        return float(loose * HIDES * minutes.ROAD_TEST)
+
+    def _ahead(self, order: list[int], bits: np.ndarray, cost: np.ndarray, rate: np.ndarray) -> list[int]:
+        """Order by what two tests in a row tell per minute, where that is more than one alone does."""
+        h = self.hypotheses
+        short = [k for k in order[:60] if k in self.mean]
+        if not short:
+            return order
+        after = classes(h.p, np.array([self.mean[k] for k in short]), np.array([self.sigma[k] for k in short]))
+        value = {k: rate[k] for k in order}
+        for k in order[:AHEAD]:
+            first = self._classes(k)
+            gained, spent = bits[k], cost[k]
+            for outcome in np.unique(first):
+                mine = first == outcome
+                share = h.p[mine].sum()
+                if share < 0.02:
+                    continue
+                p = h.p[mine] / share
+                more = discrete_bits(p, after[:, mine])
+                price = np.array([self._price(k, j) for j in short])
+                best = int((more / price).argmax())
+                if more[best] > 0.01:
+                    gained += share * more[best]
+                    spent += share * price[best]
+            value[k] = max(value[k], gained / spent)
+        return sorted(order, key=lambda k: -value[k])
+
+    def _price(self, first: int, then: int) -> float:
+        """Minutes of a test made right after another: what was moved or laid open stays so."""
+        a, b = self.offers[first], self.offers[then]
+        if b.state == a.state:
+            return max(minutes.LEADS, b.minutes - sum(minutes.KEY[w] if m == "key" else 0.0 for m, w in b.moves)
+                       - (a.minutes if a.moves == b.moves and a.moves else 0.0))  # fmt: skip
+        return b.minutes + 0.5
+
+    def _classes(self, k: int) -> np.ndarray:
+        if k in self.mean:
+            return classes(self.hypotheses.p, self.mean[k][None], self.sigma[k][None])[0]
+        return self.outcome[k].argmax(axis=1)
+
+    def _why(self, k: int, bits: float) -> str:
+        """What two likely suspects that the test tells apart would show."""
+        h, o = self.hypotheses, self.offers[k]
+        text = f"{bits:.2f} bit in {o.minutes:.1f} min"
+        mass = np.bincount(h.group, h.p, len(self.names))
+        top = [int(g) for g in np.argsort(-mass)[:8] if mass[g] > 0.002]
+        first = self._classes(k)
+        if k not in self.mean:
+            main = {g: np.bincount(first[h.group == g], h.p[h.group == g]).argmax() for g in top}
+            apart = [g for g in top if main[g] != main[top[0]]]
+            other = f" from {self.names[apart[0]]}" if apart else " from the others"
+            return f"{text}; it tells {self.names[top[0]]}{other}."
+        each = {g: h.p[h.group == g] @ np.nan_to_num(self.mean[k][h.group == g]) / mass[g] for g in top}
+        u = float(np.nanmedian(self.sigma[k]))
+        pairs = [(mass[a] * mass[b] * min(abs(each[a] - each[b]) / u, 5.0), a, b) for a in top for b in top if a < b]
+        unit = "Ω" if o.kind == "ohms" else "V"
+        if not pairs:
+            return f"{text}; {self.names[top[0]]} would show about {number(float(each[top[0]]), unit)}."
+        _, a, b = max(pairs)
+        shows = [f"{self.names[g]} would show about {number(float(each[g]), unit)}" for g in (a, b)]
+        return f"{text}; {shows[0]}, {shows[1].replace(' would show', '')}."
+
+
+def _shown(kind: str, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What a meter would show of a value, and with what standard uncertainty in all."""
+    function = FUNCTIONS[kind]
+    top = function.ranges[-1].full
+    value = np.where(np.abs(value) > top, np.nan, value)
+    size = np.abs(np.nan_to_num(value))
+    step = np.select([size <= r.full for r in function.ranges], [r.step for r in function.ranges], top)
+    share, floor = SHARED[kind]
+    u = np.hypot((function.share * size + function.counts * step) / np.sqrt(3), share * size + floor)
+    return value, u
