@@ -10,6 +10,7 @@ from casekit.error import BenchError, CasekitError, CircuitError, ScenarioError
 from casekit.machine import faults
 from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
+from casekit.teaching.bay import bay
 from casekit.teaching.exercise import compare
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import list_cases, open_case, open_machine
@@ -23,6 +24,7 @@ __all__ = [
     "Open",
     "ScenarioError",
     "ShortToGround",
+    "bay",
     "compare",
     "faults",
     "list_cases",

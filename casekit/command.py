@@ -20,6 +20,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     check = commands.add_parser("check", help="check all machine and case files of a folder")
     check.add_argument("folder", type=Path, help="the scenarios folder")
     commands.add_parser("cases", help="list the cases")
+    par = commands.add_parser("par", help="minutes that a good route needs for a case")
+    par.add_argument("case", help="the name of a case, as casekit cases lists it")
+    par.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
     commands.add_parser("lab", help="open JupyterLab at the first lesson (its own options may follow)")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
@@ -29,7 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error(f"{chosen.command} does not know {' '.join(options)}")
     chosen.options = options
     try:
-        return {"check": _check, "cases": _cases, "lab": _lab, "draw": _draw}[chosen.command](chosen)
+        return {"check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw}[chosen.command](chosen)
     except CasekitError as err:
         print(err, file=sys.stderr)
         return 1
@@ -49,6 +52,16 @@ def _cases(chosen: argparse.Namespace) -> int:
 
     for case in list_cases().itertuples():
         print(f"{case.case:24} {case.machine:16} {case.title}")
+    return 0
+
+
+def _par(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.practice import par
+
+    best, played = par(chosen.case, chosen.seed)
+    print(f"{best.title}: {best}.")
+    end = "" if played.end == "sure" else ", without becoming sure"
+    print(f"The advice, played on this machine: {played.minutes[-1]:.1f} minutes{end}.")
     return 0
 
 

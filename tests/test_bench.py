@@ -296,7 +296,7 @@ DOING = {
     "repair": ["W14"], "replace": ["B1"], "clear_codes": [], "jumper": PAIR, "remove_jumper": PAIR, "pierce": ["W14"],
     "volts": PAIR, "millivolts": PAIR, "ohms": PAIR, "continuity": PAIR, "minmax": PAIR, "lamp": PAIR, "loaded": PAIR,
     "amps": ["W14"], "zero_clamp": [], "scope": [[PAIR]], "scan": [], "scan_trace": [["B1"]], "codes": [],
-    "snapshot": ["P0642"], "call": ["open", "W42"],
+    "snapshot": ["P0642"], "call": ["open", "W42"], "hint": [],
 }  # fmt: skip
 CLOSED = "this case is closed after its debrief; open it again with casekit.open_case to go on."
 

@@ -182,6 +182,21 @@ def test_now_you_see_it_teaches_what_it_says():
     assert not named(text, "W14b", "W14", "CP1")
 
 
+def test_your_own_machine_teaches_what_it_says():
+    """The slip is named, read again and gone; two readings more find the wire; the exercise says what is right."""
+    answers = {"slip_point = ...": 'slip_point = "X2.4f"', "read_again = ...": "read_again = 4.96"}
+    text = "\n".join(run(LESSONS[4], answers | {"bad_place = ...": 'bad_place = "W21a"'}))
+    assert re.search(r"slip: you wrote X2\.10; suspects left: you wrote 50, it is \d\b", text)
+    assert re.search(r"Wrong reading \(\d+%\): volts B9\.1 against G1\.- \(key on\), minute 5\.0 does not fit", text)
+    assert "- First of all: the same reading again (volts B9.1). That decides whether this is so:" in text
+    assert re.search(r"B9\.1 again: 4\.09 V \(you wrote 0\.41 V, the pad says 0\.41 V\)", text)
+    assert re.search(r"1 of 776 suspects left \(high resistance at W45b\), 0\.\d bits to find out\.", text)
+    assert "line 27: wire W8 ends at B1.4, but connector B1 has cavities 1 to 3." in text
+    assert re.search(r"1 of 187 suspects left \(open at W7b\)", text)
+    assert "- Caution: never probe airbag or high-voltage circuits" in text
+    assert re.search(r"the slip +right\nread again +right\nthe place +not yet: between the last good", text)
+
+
 @ids
 def test_cells_can_be_run_twice(path):
     twice = run_cells(path, again=True)

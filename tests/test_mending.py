@@ -19,7 +19,6 @@ from casekit.machine.faults import (
 )
 from casekit.machine.intermittent import Intermittent
 from casekit.reasoning.evidence import weigh
-from casekit.reasoning.suspect import Suspect
 from casekit.teaching.debrief import debrief
 
 EARTH = "G1.-"
@@ -242,24 +241,25 @@ def test_both_ends_of_a_loose_short_are_bad():
     assert result.truth == "short between wires at W14 to W24 (it comes and goes)"
 
 
-def test_crossed_terminals_and_drift_are_weighed_when_they_are_called(monkeypatch):
-    """By one cavity alone every other of its connector is weighed; drift in both directions."""
+def test_crossed_terminals_and_drift_are_weighed():
+    """By one cavity every other of its connector is weighed; wires crossed one connector on look the same for long."""
     crossed, points = CrossedTerminals("X13.3", "X13.4"), ("X2.10", "X2.11", "B9.2", "B10.2")
     result = judged(crossed, ("crossed terminals", "X13.3"), *points)
-    assert (result.right, result.supported, result.rivals) == (True, True, ())
-    # What else is left has been seen; what follows is weighed beside one other suspect, to save time.
-    few = (Suspect("none", ""), Suspect("leak between cavities", "B9.1", "B9.2"))
-    monkeypatch.setattr("casekit.reasoning.evidence.suspects", lambda drawing: few)
-    result = judged(crossed, ("crossed terminals", "X13.4", "X13.3"), *points)
-    assert (result.right, result.supported) == (True, True)
+    assert (result.right, result.supported) == (True, False)
+    assert result.rivals == ("crossed terminals at X2.10 (to X2.11)",)
+    assert result.because == "they allow the call but do not prove it: 1 other explanation(s) are left."
+    points = (*points, "X13.3f", "X13.3m")
+    for call in (("crossed terminals", "X13.3"), ("crossed terminals", "X13.4", "X13.3")):
+        result = judged(crossed, call, *points)
+        assert (result.right, result.supported, result.rivals) == (True, True, ())
     result = judged(crossed, ("crossed terminals", "X13.3", "X13.5"), *points)
-    assert (result.right, result.supported) == (False, False)
-    assert result.because.startswith("they speak against the call: X2.10 against G1.- showed ")
-    drifted = judged(SensorDrifted("B9", 0.06), ("sensor drifted", "B9"), "B9.1", "B9.2", "B9.3", "X13.3f")
-    assert drifted.right
-    assert drifted.because == "they allow the call but do not prove it: 1 other explanation(s) are left."
-    other = judged(SensorDrifted("B9", 0.06), ("sensor drifted", "B10"), "B9.1", "B9.2", "B9.3", "X13.3f")
-    assert other.because.startswith("they speak against the call: ")
+    assert not result.right
+    assert result.because.startswith("they speak against the call: volts X")
+    points = ("B9.1", "B9.2", "B9.3", "X13.3f")
+    for place, right, says in (("B9", True, "allow the call but do not prove it: "), ("B10", False, "speak against ")):
+        result = judged(SensorDrifted("B9", 0.06), ("sensor drifted", place), *points)
+        assert (result.right, result.supported) == (right, False)
+        assert result.because.startswith(f"they {says}")
 
 
 # Codes -----------------------------------------------------------------------------------------------------------

@@ -151,14 +151,19 @@ def used(name: str) -> tuple[object, list[object], list[BenchError]]:
 def test_what_reasoning_is_given_does_not_lead_to_the_truth(monkeypatch):
     """The object graph of its arguments holds neither the sealed truth nor the faulty machine nor a fault."""
     given = []
-    monkeypatch.setattr("casekit.teaching.debrief.weigh", lambda *args: given.append(args) or evidence.weigh(*args))
+    for module in ("debrief", "support", "hint"):
+        monkeypatch.setattr(
+            f"casekit.teaching.{module}.weigh", lambda *args: given.append(args) or evidence.weigh(*args)
+        )
     bench = casekit.open_case("broom-frame-dead")
     bench.key("on")
     bench.volts("B5.1", "G1.-")
     truth = unseal(bench)
+    bench.hint()
     bench.call("open", "W42")
     bench.debrief()
     held = reachable(given, ())
+    assert len(given) == 2
     assert not [thing for thing in held if isinstance(thing, HIDDEN)]
     assert {id(thing) for thing in held if isinstance(thing, Machine)} == {id(bench.drawing)}
     assert truth.specimen.machine != bench.drawing

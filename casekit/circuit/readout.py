@@ -6,77 +6,89 @@ In: the changes of a family, settled. Out: arrays, changes x what was asked for.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy.sparse as sp
 
-from casekit.circuit.change import joined
+from casekit.circuit.change import Change, joined
 from casekit.circuit.network import LEAK_S
-from casekit.circuit.settled import Settled
+from casekit.circuit.settled import Settled, gathered, solved
 from casekit.circuit.threads import one_thread
 
+if TYPE_CHECKING:
+    from casekit.circuit.family import Family
+
 INPUT_OHM = 1e7
-FAR = 1e3  # a valve this many times the meter's current away from a corner stays on its piece
+FLOATING_OHM = 1e5  # above it a meter at 10 Mohm moves what it touches
+WEAK_OHM = 1e5  # a port that ties no more than this cannot hide what others tie
+FEW = 512  # valves looked at together
 Pair = tuple[str, str]
 
 
 class Solved(Settled):
     """The solutions of a family's changes."""
 
+    def __init__(self, family: Family, changes: Sequence[Change], begin: np.ndarray | None = None):
+        super().__init__(family, changes, begin)
+        self.anchored = [] if family.untied else self._anchor()
+
     # What is read ---------------------------------------------------------------------------------------------------
 
     def values(self, picks: np.ndarray) -> np.ndarray:
         """changes x picks: any weighted sums of unknowns, nan where nothing settles."""
-        found = picks @ self.family.x0 + self.slack @ (picks @ self.he).T
-        look = picks @ self.hl
-        for k in range(self.ports.shape[1]):
-            has = self.kinds > k
-            found[has] += (look[:, self.ports[has, k]] * self.amounts[has, k]).T
-        found[~self.settled] = np.nan
-        return found
+        with one_thread():
+            looks = sp.csr_matrix(picks)
+            found = self._values(looks @ self.family.x0, looks @ self.family.h)
+        return self._with_anchored(found, "values", picks)
 
     def readings(self, pairs: Sequence[Pair]) -> tuple[np.ndarray, np.ndarray]:
         """(volts, ohms), each changes x pairs: what a 10 Mohm meter reads, and the resistance seen from its leads.
 
         Where the meter's own current would move a valve to another piece the meter is put into the network.
         """
+        fam = self.family
         with one_thread():
-            picks = self.family.pick(pairs)
-            volts, moves = self.values(picks), np.zeros((len(self.changes), len(pairs)), dtype=bool)
-            ohms = np.empty(volts.shape)
-            hp = self.family.h @ picks.T
-            direct, table = np.einsum("ps,sp->p", picks, hp), self.table @ hp
-            right = self._gather(self.right, hp)
-            look, left_look = picks @ self.hl, picks @ self.he
-            for rows, (k, m), ports, valves, new in self._groups():
-                inner = self._inverse[(k, m)]
-                g = len(rows)
-                sees = np.concatenate([right[ports], table[new]], axis=1) if k + m else np.zeros((g, 0, len(pairs)))
-                mine = np.concatenate([look[:, ports], left_look[:, valves]], axis=2).transpose(1, 0, 2)
-                answer = inner @ sees  # amounts per ampere out of the black lead and into the red one, less its sign
-                ohms[rows] = direct - np.einsum("gpk,gkp->gp", mine, answer)
-                draws = -volts[rows] / (INPUT_OHM + ohms[rows])  # ampere into the red node
-                moves[rows] = self._moved(rows, k, ports, valves, answer, table, draws)
+            picks = sp.csr_matrix(fam.pick(pairs))
+            seen = picks @ fam.h
+            volts, ohms = self._values(picks @ fam.x0, seen), np.empty((len(self.changes), len(pairs)))
+            columns = np.ascontiguousarray((picks @ fam.h.T).T)
+            direct = np.asarray(picks.multiply(seen).sum(axis=1)).ravel()
+            table = (picks @ self.table.T).T
+            right, left, left_he = gathered(self.right, columns), self._left(seen), self._left_he(seen)
+            moves = []
+            for items, ports, valves, new, inverse in self._final:
+                sees = np.concatenate([right[ports], table[new]], axis=1)
+                answer = inverse @ sees  # amounts per ampere out of the black lead and into the red one, less its sign
+                mine = np.concatenate([left[ports], left_he[valves]], axis=1)
+                ohms[items] = direct - (mine * answer).sum(axis=1)
+                draws = -volts[items] / (INPUT_OHM + ohms[items])  # ampere into the red node
+                moves.append(self._moved(items, ports, valves, answer, table, direct, draws))
             # A lead on what nothing is joined to sees the leak alone.
-            known = {*self.family.network.index, self.family.network.earth}
+            known = {*fam.network.index, fam.network.earth}
             ohms += np.array([sum(end not in known for end in pair) for pair in pairs]) / LEAK_S
             volts /= 1 + ohms / INPUT_OHM
             ohms[~self.settled] = np.nan
-            self._with_meter(pairs, moves, volts)
+            self._with_meter(pairs, np.concatenate([np.zeros((0, 2), dtype=int), *moves]), volts)
+            for items, again in self.anchored:
+                volts[items], ohms[items] = again.readings(pairs)
         return volts, ohms
 
     def sensitivities(self, picks: np.ndarray, where: np.ndarray) -> np.ndarray:
         """changes x picks x where: how much each picked value moves for one unit more on the right-hand side of the
         equations `where` (the rows of unknowns), pieces staying as they are."""
         with one_thread():
+            seen = sp.csr_matrix(picks) @ self.family.h
             out = np.empty((len(self.changes), len(picks), len(where)))
-            hw = self.family.h[:, where]
-            direct, table, right = picks @ hw, self.table @ hw, self._gather(self.right, hw)
-            look, left_look = picks @ self.hl, picks @ self.he
-            for rows, (k, m), ports, valves, new in self._groups():
+            columns, table = self.family.h[:, where], self.table[:, where]
+            right, direct = gathered(self.right, columns), seen[:, where]
+            left, left_he = self._left(seen), self._left_he(seen)
+            for items, ports, valves, new, inverse in self._final:
                 sees = np.concatenate([right[ports], table[new]], axis=1)
-                mine = np.concatenate([look[:, ports], left_look[:, valves]], axis=2).transpose(1, 0, 2)
-                out[rows] = direct - mine @ (self._inverse[(k, m)] @ sees)
-        return out
+                mine = np.concatenate([left[ports], left_he[valves]], axis=1)
+                out[items] = direct - (mine.transpose(0, 2, 1) @ inverse) @ sees
+        return self._with_anchored(out, "sensitivities", picks, where)
 
     def valve_sensitivities(self, picks: np.ndarray) -> np.ndarray:
         """changes x picks x valves: how much each picked value moves for one ampere more that a valve's present cap
@@ -88,37 +100,36 @@ class Solved(Settled):
             rows = [fam.network.rows[k][p] if p >= 0 else None for k, p in both]
             scale = np.array([0.0 if row is None else -row.r for row in rows])
             out = self.sensitivities(picks, fam.at) * scale
-            look, left_look = picks @ self.hl, picks @ self.he
-            for items, (k, m), ports, valves, _ in self._groups():
-                mine = np.concatenate([look[:, ports], left_look[:, valves]], axis=2).transpose(1, 0, 2)
-                found = -mine @ self._inverse[(k, m)][:, :, k:]
-                moved = self.pieces[items[:, None], valves] != self.base_rows[valves]
-                for n in range(m):
-                    here = np.flatnonzero(moved[:, n])
-                    out[items[here], :, valves[here, n]] = found[here, :, n]
-        out[(self.pieces == self.shut)[:, None, :].repeat(len(picks), axis=1)] = 0.0
-        return out
+            seen = sp.csr_matrix(picks) @ fam.h
+            left, left_he = self._left(seen), self._left_he(seen)
+            for items, ports, valves, _, inverse in self._final:
+                mine = np.concatenate([left[ports], left_he[valves]], axis=1)
+                found = -mine.transpose(0, 2, 1) @ inverse[:, :, ports.shape[1] :]
+                g, n = np.nonzero(valves < fam.count)
+                out[items[g], :, valves[g, n]] = found[g, :, n]
+        out[(self.pieces == fam.shut)[:, None, :].repeat(len(picks), axis=1)] = 0.0
+        return self._with_anchored(out, "valve_sensitivities", picks)
 
-    def size_sensitivities(self, picks: np.ndarray, which: np.ndarray) -> np.ndarray:
-        """changes x picks: how much each picked value moves for one unit more of `e` of a change's port `which`."""
+    def size_sensitivities(self, picks: np.ndarray, which: np.ndarray | None = None) -> np.ndarray:
+        """changes x picks: how much each picked value moves for one unit more of `e` of a change's port `which` (of its
+        first, if left out)."""
+        which = np.zeros(len(self.changes), dtype=int) if which is None else which
+        which = np.minimum(which, np.maximum(self.kinds - 1, 0))
         with one_thread():
             out = np.zeros((len(self.changes), len(picks)))
-            look, left_look = picks @ self.hl, picks @ self.he
-            for rows, (k, m), ports, valves, _ in self._groups():
-                if k:
-                    mine = np.concatenate([look[:, ports], left_look[:, valves]], axis=2).transpose(1, 0, 2)
-                    port = np.minimum(which[rows], k - 1)
-                    column = np.take_along_axis(self._inverse[(k, m)], port[:, None, None], 2)
-                    out[rows] = -(mine @ column)[:, :, 0] * self.amounts[rows, port][:, None]
+            seen = sp.csr_matrix(picks) @ self.family.h
+            left, left_he = self._left(seen), self._left_he(seen)
+            for items, ports, valves, _, inverse in self._final:
+                mine = np.concatenate([left[ports], left_he[valves]], axis=1)
+                column = np.take_along_axis(inverse, which[items, None, None], 2)
+                out[items] = -(mine * column).sum(axis=1) * self.amounts[items, which[items]][:, None]
+            for items, again in self.anchored:
+                out[items] = again.size_sensitivities(picks, which[items])
         return out
 
     def active(self) -> np.ndarray:
         """changes x valves: the number of the cap each valve stands at, -1 where it is shut."""
-        found = self.pieces - self.family.first
-        for j, owners, own in self.variants:
-            found[owners, j] = self.pieces[owners, j] - own[0] if len(own) else -1
-        found[self.pieces == self.shut] = -1
-        return found
+        return self.number[self.pieces]
 
     def at_cap(self, valve: str, label: str) -> np.ndarray:
         """For every change, whether this valve stands at its cap of this label."""
@@ -128,71 +139,143 @@ class Solved(Settled):
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _moved(self, rows, k, ports, valves, answer, table, draws: np.ndarray) -> np.ndarray:
-        """Whether the meter's current, `draws` (items x pairs), moves a valve to another piece.
+    @cached_property
+    def _final(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]]:
+        """Of every group: the items, their ports, changed valves, the rows these are on, and inverse small systems."""
+        found = []
+        for items, k, valves, new in self._groups(np.arange(len(self.changes))):
+            matrix, _ = self._system(items, k, valves, new)
+            unit = np.broadcast_to(np.eye(matrix.shape[1]), matrix.shape)
+            found.append((items, self.ports[items, :k], valves, new, solved(matrix, unit)))
+        return found
 
-        Only valves that stand near a corner are looked at: those a few times the meter's largest current away from it.
-        """
+    def _anchor(self) -> list[tuple[np.ndarray, Solved]]:
+        """Changes of more than one part that tie an island to somewhere, and those that did not settle, solved again
+        with their islands anchored: (items, their solutions)."""
+        fam, (index, weight) = self.family, self.right
+        if fam.islands.max(initial=-1) < 0:
+            return []
+        island = np.where(weight != 0, fam.islands[index], -1)
+        strong = (np.abs(self.e) < WEAK_OHM) & (np.arange(len(self.e)) > 0)
+        groups: dict[tuple[int, ...], list[int]] = {}
+        for i in np.flatnonzero((strong[self.ports].sum(axis=1) > 1) | ~self.settled):
+            islands: set[int] = set()
+            for k in self.ports[i]:
+                for n in {n for n in island[k].tolist() if n >= 0}:
+                    tied = strong[k] and self.plain[k] and abs(weight[k, island[k] == n].sum()) > 1e-9
+                    if tied or not self.settled[i]:
+                        islands.add(n)
+            if islands:
+                groups.setdefault(tuple(sorted(islands)), []).append(i)
+        found = []
+        for islands, items in groups.items():
+            twin, untie = fam.anchored(islands)
+            again = Solved(twin, [self.changes[i] + untie for i in items], self.number[self.pieces[items]])
+            self.settled[items] = again.settled
+            self._begin(np.array(items), again.number[again.pieces])
+            found.append((np.array(items), again))
+        return found
+
+    def _with_anchored(self, found: np.ndarray, method: str, *asked) -> np.ndarray:
+        for items, again in self.anchored:
+            found[items] = getattr(again, method)(*asked)
+        return found
+
+    def _left(self, seen: np.ndarray) -> np.ndarray:
+        """ports x picks: how much each pick sees of every port's amount."""
+        return gathered(self.left, np.ascontiguousarray(seen.T))
+
+    def _left_he(self, seen: np.ndarray) -> np.ndarray:
+        """valves x picks, the last of them none: how much each pick sees of every valve's slack."""
+        return np.vstack([seen.T[self.family.at], np.zeros((1, len(seen)))])
+
+    def _values(self, healthy: np.ndarray, seen: np.ndarray) -> np.ndarray:
+        found = healthy + self.slack @ self._left_he(seen)
+        left = self._left(seen)
+        for k in range(self.ports.shape[1]):
+            has = np.flatnonzero(self.kinds > k)
+            found[has] += left[self.ports[has, k]] * self.amounts[has, k, None]
+        found[~self.settled] = np.nan
+        return found
+
+    def _moved(self, items, ports, valves, answer, table, direct, draws: np.ndarray) -> np.ndarray:
+        """(item, pair) of every reading at which the meter's current, `draws` (items x pairs), moves a valve to another
+        piece. Only valves so near a corner that it might are looked at closely."""
+        found = [np.zeros((0, 2), dtype=int)]
+        g, j = self._near(items, ports, valves, answer, table, direct, draws)
+        for n in range(0, len(g), FEW):
+            i, v = g[n : n + FEW], j[n : n + FEW]
+            off = self._off(items[i], v, ports[i], valves[i], answer[i], table, draws[i])
+            k, p = np.nonzero(off)
+            found.append(np.stack([items[i[k]], p], axis=1))
+        return np.unique(np.concatenate(found), axis=0)
+
+    def _near(self, items, ports, valves, answer, table, direct, draws) -> tuple[np.ndarray, np.ndarray]:
+        """(place among the items, valve) of valves that the meter's current might move, by a bound on what it does to
+        every row."""
         fam = self.family
-        if not fam.count:
-            return np.zeros(draws.shape, dtype=bool)
-        now = self._rows_at(rows)
-        amps = -now[self.shut]
-        allowed = now[: len(self.cap_owner)] + amps[self.cap_owner]
-        apart = np.abs(now[: len(self.cap_owner)])  # from what the valve carries
-        spare = np.where(apart == 0, np.abs(allowed), np.minimum(np.abs(allowed), apart))
-        near = np.zeros(fam.count, dtype=bool)
-        near[self.cap_owner[(spare < np.nanmax(np.abs(draws)) * FAR).any(axis=1)]] = True
-        near[self.gated] = True
-        js = np.flatnonzero(near)
-        if not len(js):
-            return np.zeros(draws.shape, dtype=bool)
-        caps = np.flatnonzero(near[self.cap_owner])
-        gates = self.gate_rows
-        chosen = np.concatenate([caps, self.shut[js], gates])
-        per = table[chosen][None] - (
-            self.table_hl[chosen][:, ports].transpose(1, 0, 2) @ answer[:, :k]
-            + self.table_he[chosen][:, valves].transpose(1, 0, 2) @ answer[:, k:]
-        )  # fmt: skip
-        moved = now[chosen].T[:, :, None] + per * draws[:, None, :]
-        amps = -moved[:, len(caps) : len(caps) + len(js)]
-        index = np.searchsorted(js, self.cap_owner[caps])
-        allowed = moved[:, : len(caps)] + amps[:, index]
-        off = np.zeros(draws.shape, dtype=bool)
-        gate_of = {int(j): n for n, j in enumerate(self.gated)}
-        for n, j in enumerate(js):
-            low = self._lowest(rows, int(j), caps, allowed)
-            right = np.maximum(low, 0.0)
-            if int(j) in gate_of:
-                right = right * (moved[:, len(caps) + len(js) + gate_of[int(j)]] >= 0)
-            off |= np.abs(right - amps[:, n]) > 1e-13 + 1e-9 * np.abs(right)
-        return off
+        rows, _, who, place = self._looks(items)
+        size = np.abs(draws)
+        floats = direct > FLOATING_OHM  # there the meter draws little, and all it draws is felt
+        table = np.abs(table[: fam.none])
+        bound = np.outer(table[:, ~floats].max(axis=1, initial=0.0), size[:, ~floats].max(axis=1, initial=0.0))
+        bound += table[:, floats] @ size[:, floats].T
+        amounts = (np.abs(answer) * size[:, None]).max(axis=2, initial=0.0)
+        k = ports.shape[1]
+        for n in range(k):
+            bound += np.abs(self.table_hl[: fam.none, ports[:, n]]) * amounts[:, n]
+        if valves.shape[1]:
+            slack = np.zeros((len(items), fam.count + 1))
+            slack[np.arange(len(items))[:, None], valves] = amounts[:, k:]
+            bound += np.abs(self.table_he[: fam.none]) @ slack.T
+        bound += 1e-13
+        here = self.pieces[items].T
+        on = here != fam.shut[:, None]
+        least, most = rows - bound, rows + bound
+        closed, shaky = np.zeros((2, *on.shape), dtype=bool)
+        closed[fam.gated], shaky[fam.gated] = most[fam.gates] < 0, least[fam.gates] < 0
+        opens = np.minimum.reduceat(most[: fam.caps], fam.first, axis=0) >= 0
+        j, g = np.nonzero(on & (here < fam.none))
+        least[here[j, g], g] = np.inf  # the active cap stays the least if the others stay above it
+        leaves = (np.minimum.reduceat(least[: fam.caps], fam.first, axis=0) < 0) | (most[fam.shut] > 0) | shaky
+        near = np.where(on, leaves, opens & ~closed)
+        near[self.own_valve[who], place] = True
+        near[:, ~self.settled[items]] = False
+        j, g = np.nonzero(near)
+        return g, j
 
-    def _lowest(self, rows: np.ndarray, j: int, caps: np.ndarray, allowed: np.ndarray) -> np.ndarray:
-        """The least current that the caps of valve j allow, items x pairs; some items have caps of their own."""
-        usual = (self.cap_owner[caps] == j) & (caps < len(self.family.caps))
-        low = allowed[:, usual].min(axis=1)
-        for k, owners, own in self.variants:
-            if k == j:
-                mine = np.isin(rows, owners)
-                low[mine] = allowed[mine][:, np.isin(caps, own)].min(axis=1) if len(own) else 0.0
-        return low
+    def _off(self, items, j, ports, valves, answer, table, draws: np.ndarray) -> np.ndarray:
+        """Whether the meter's current moves valve j of each item to another piece, items x pairs."""
+        fam = self.family
+        most = max(self.own_rows.shape[1], np.bincount(fam.owner).max())
+        last = np.append(fam.first[1:], fam.caps) - 1
+        caps = np.minimum(fam.first[j][:, None] + np.arange(most), last[j][:, None])
+        own = {(int(i), int(k)): e for e, (i, k) in enumerate(zip(self.own_item, self.own_valve, strict=True))}
+        dead = np.zeros(len(items), dtype=bool)
+        for n, key in enumerate(zip(items.tolist(), j.tolist(), strict=True)) if own else ():
+            if key in own:
+                caps[n, :], dead[n] = self.own_rows[own[key], -1], self.own_count[own[key]] == 0
+                caps[n, : self.own_rows.shape[1]] = self.own_rows[own[key]]
+        gate = np.full(fam.count, fam.none)
+        gate[fam.gated] = fam.gates
+        looks = np.concatenate([caps, fam.shut[j][:, None], gate[j][:, None]], axis=1)
+        seen = np.concatenate(
+            [self._rows_of_ports(looks, ports), self.table_he[looks[:, :, None], valves[:, None]]], axis=2
+        )
+        used = np.arange(len(items))[:, None]
+        amounts = np.concatenate([self.amounts[items, : ports.shape[1]], self.slack[items][used, valves]], axis=1)
+        now = self.table_x0[looks] + (seen @ amounts[:, :, None])[:, :, 0]
+        moved = now[:, :, None] + (table[looks] - seen @ answer) * draws[:, None]
+        amps = -moved[:, most]
+        right = np.maximum((moved[:, :most] + amps[:, None]).min(axis=1), 0.0)
+        right = np.where(dead[:, None] | (moved[:, most + 1] < 0), 0.0, right)
+        return np.abs(right - amps) > 1e-13 + 1e-9 * np.abs(right)
 
-    def _with_meter(self, pairs: Sequence[Pair], moves: np.ndarray, volts: np.ndarray) -> None:
-        """Solve again with the meter as a port of its own where it matters."""
-        where = np.argwhere(moves & self.settled[:, None])
+    def _with_meter(self, pairs: Sequence[Pair], where: np.ndarray, volts: np.ndarray) -> None:
+        """Solve again with the meter as a port of its own where it matters, from the pieces without it."""
         if len(where):
-            metered = [self.changes[i] + joined(*pairs[p], INPUT_OHM) for i, p in where]
-            picks = self.family.pick(pairs)
-            again = self.family.solve(metered)
-            volts[where[:, 0], where[:, 1]] = _each(again, picks, where[:, 1])
-
-
-def _each(solved: Solved, picks: np.ndarray, which: np.ndarray) -> np.ndarray:
-    """One value of every change: that of its own pick."""
-    found = np.empty(len(which))
-    for p in np.unique(which):
-        mine = which == p
-        found[mine] = solved.values(picks[p : p + 1])[mine, 0]
-    found[~solved.settled] = np.nan
-    return found
+            items, which = where.T
+            meters = {p: joined(*pairs[p], INPUT_OHM) for p in set(which.tolist())}
+            metered = [self.changes[i] + meters[p] for i, p in where.tolist()]
+            again = Solved(self.family, metered, self.active()[items])
+            volts[items, which] = again.values(self.family.pick(pairs))[np.arange(len(where)), which]

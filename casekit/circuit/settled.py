@@ -11,275 +11,368 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy.sparse as sp
 
-from casekit.circuit.change import Change
-from casekit.circuit.network import SHUT
+from casekit.circuit.change import Change, Port, Side
 from casekit.circuit.pieces import Ports
 from casekit.circuit.threads import one_thread
 
 if TYPE_CHECKING:
     from casekit.circuit.family import Family
 
-ROUNDS, FEW, BATCH = 8, 4, 1024
-SIZES = np.array([0, 1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128])  # small systems are filled up to one of these
+FREE, SINGLE, FEW, KEPT, BATCH, LEAST = 4, 6, 4, 4, 1024, 24
+SIZES = np.array([0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512])  # small systems are filled up to one of these
+NO_PORT = Port(Side(), Side(), 1.0)
 
 
 class Settled:
-    """Changes of a family with the pieces they settle on. `settled`: which have a steady state."""
+    """Changes of a family with the pieces they settle on. `settled`: which have a steady state.
 
-    def __init__(self, family: Family, changes: Sequence[Change]):
+    Pieces are rows of a table: the family's, then those of caps that only some changes have ("own").
+    """
+
+    def __init__(self, family: Family, changes: Sequence[Change], begin: np.ndarray | None = None):
         self.family, self.changes = family, tuple(changes)
         with one_thread():
-            self._tables()
-            self._settle()
+            self._number_ports()
+            self._own_caps()
+            self._settle(family.pieces if begin is None else begin)
 
-    def _tables(self) -> None:
-        fam, ports = self.family, [p for c in self.changes for p in c.ports]
-        unique = list(dict.fromkeys(ports))
-        number = {p: k for k, p in enumerate(unique)}
-        most = max((len(c.ports) for c in self.changes), default=0)
-        self.ports = np.full((len(self.changes), most), -1, dtype=int)
-        for i, change in enumerate(self.changes):
-            self.ports[i, : len(change.ports)] = [number[p] for p in change.ports]
+    # What changes add to the family -----------------------------------------------------------------------------------
+
+    def _number_ports(self) -> None:
+        """Ports by number, the first of which is none at all; what they see of the sources, of every valve and of each
+        other, and what every row of the table sees of them."""
+        fam, count = self.family, len(self.changes)
+        number, unique, sides = {id(NO_PORT): 0}, [NO_PORT], {}
         self.kinds = np.array([len(c.ports) for c in self.changes], dtype=int)
-        sides = [fam.indexed(p.right) for p in unique]
-        self.e = np.array([p.e if side else 1.0 for p, side in zip(unique, sides, strict=True)])  # absent: no amount
-        self.emf = np.array([p.emf if side else 0.0 for p, side in zip(unique, sides, strict=True)])
-        self.right = _padded(sides)
-        left = [(i, k, w) for k, p in enumerate(unique) for i, w in fam.indexed(p.left)]
-        rows, cols, weights = zip(*left, strict=True) if left else ((), (), ())
-        self.hl = fam.h @ sp.csc_matrix((weights, (rows, cols)), shape=(fam.size, len(unique)))
-        self.hl = np.asarray(self.hl).reshape(fam.size, len(unique))
-        self.he = fam.h[:, fam.at]
-        self._rows_of_valves()
-        # What every port sees of the sources alone, of every port, of every valve.
-        self.port_x0 = self._gather(self.right, fam.x0[:, None])[:, 0] - self.emf
-        self.port_he = self._gather(self.right, self.he)
-        self.table_x0 = self.table @ fam.x0 - self.level
-        self.table_hl, self.table_he = self.table @ self.hl, self.table @ self.he
-
-    def _rows_of_valves(self) -> None:
-        """One row for every cap (allowed current less the valve's own), for every valve shut (less its own current),
-        then for every gate its voltage. Changes with caps of their own add theirs after the usual ones."""
-        fam = self.family
-        caps, owner, self.own = list(fam.caps), list(fam.owner), {}
+        self.ports = np.zeros((count, max(1, self.kinds.max(initial=0))), dtype=int)
         for i, change in enumerate(self.changes):
-            for name, mine in change.valves:
-                if name in fam.network.position:
-                    j = fam.network.valves.index(fam.network.position[name])
-                    self.own.setdefault((j, mine), []).append(i)
-        self.variants: list[tuple[int, np.ndarray, np.ndarray]] = []
-        for (j, mine), items in self.own.items():
-            self.variants.append((j, np.array(items), np.arange(len(caps), len(caps) + len(mine))))
-            caps += [fam.row(cap) for cap in mine]
-            owner += [j] * len(mine)
-        n_caps, v = len(caps), fam.count
-        table, level = np.zeros((n_caps + v + len(fam.gates), fam.size)), np.zeros(n_caps + v + len(fam.gates))
-        for c, row in enumerate(caps):
-            table[c, list(row.nodes)] = np.array(row.gains) / row.r
-            table[c, fam.at[owner[c]]] -= 1.0
-            level[c] = row.e / row.r
-        self.shut = n_caps + np.arange(v)
-        table[self.shut, fam.at] = -1.0
-        for k, (_, gate) in enumerate(fam.gates):
-            for sign, node in ((1.0, gate.plus), (-1.0, gate.minus)):
-                if node in fam.network.index:
-                    table[n_caps + v + k, fam.network.index[node]] += sign
-            level[n_caps + v + k] = gate.at_least_v
-        self.table, self.level = sp.csr_matrix(table), level
-        self.cap_owner, self.gate_rows = np.array(owner, dtype=int), n_caps + v + np.arange(len(fam.gates))
-        self.gated = np.array([j for j, _ in fam.gates], dtype=int)
-        self.base_rows = np.where(fam.pieces == SHUT, self.shut, fam.first + fam.pieces)
+            for k, port in enumerate(change.ports):
+                if id(port) not in number:
+                    number[id(port)] = len(unique)
+                    unique.append(port)
+                self.ports[i, k] = number[id(port)]
+        for side in (s for p in unique for s in (p.left, p.right)):
+            if id(side) not in sides:
+                sides[id(side)] = fam.indexed(side)
+        right = [sides[id(p.right)] for p in unique]
+        self.plain = np.array([p.left is p.right for p in unique])
+        self.e = np.array([p.e if side else 1.0 for p, side in zip(unique, right, strict=True)])  # absent: no amount
+        self.emf = np.array([p.emf if side else 0.0 for p, side in zip(unique, right, strict=True)])
+        self.right, self.left = _padded(right), _padded([sides[id(p.left)] for p in unique])
+        self.port_x0 = gathered(self.right, fam.x0[:, None])[:, 0] - self.emf
+        self.port_he = gathered(self.right, fam.he)
+        self.table_hl = np.ascontiguousarray(gathered(self.left, fam.table.T).T)
+        self.port_hl = np.zeros((count, *self.ports.shape[1:] * 2))
+        for k in np.unique(self.kinds):
+            items = np.flatnonzero(self.kinds == k)
+            to, w = (a[self.ports[items, :k]][:, :, None, :, None] for a in self.right)
+            of, u = (a[self.ports[items, :k]][:, None, :, None, :] for a in self.left)
+            self.port_hl[items, :k, :k] = (fam.h[to, of] * w * u).sum(axis=(3, 4))
+        every = np.arange(self.ports.shape[1])
+        self.port_hl[:, every, every] += self.e[self.ports]
+        for port, value in fam.untied:
+            i, k = np.nonzero(self.ports == number.get(id(port), -1))
+            self.port_hl[i, k, k] = value
 
-    def _settle(self) -> None:
-        """Change pieces until they stay: all together while they come easily, the rest from their neighbours."""
+    def _own_caps(self) -> None:
+        """Rows of caps that only some changes have, after the family's, and who has them: `own_item`, `own_valve`,
+        their rows, filled up with the last, and how many there are (none for a dead valve)."""
+        fam = self.family
+        net, number = fam.network, {}
+        entries, rows = [], []
+        numbers = [*np.arange(fam.caps) - fam.first[fam.owner], *[-1] * (fam.none + 1 - fam.caps)]
+        for i, change in enumerate(self.changes):
+            for name, caps in change.valves:
+                if name in net.position:
+                    j = net.valves.index(net.position[name])
+                    if (j, caps) not in number:
+                        number[j, caps] = fam.none + 1 + len(rows)
+                        rows += [fam.looking(fam.row(cap), j) for cap in caps]
+                        numbers += range(len(caps))
+                    entries.append((i, j, number[j, caps], len(caps)))
+        entries = list({(i, j): (i, j, row, count) for i, j, row, count in entries}.values())
+        self.own_item, self.own_valve, row, self.own_count = np.array(entries, dtype=int).reshape(-1, 4).T
+        most = max(1, self.own_count.max(initial=0))
+        self.own_rows = row[:, None] + np.minimum(np.arange(most), np.maximum(self.own_count - 1, 0)[:, None])
+        self.own_rows[self.own_count == 0] = fam.none
+        self.number = np.array(numbers, dtype=int)
+        self.table, self.table_x0 = fam.table, fam.table_x0
+        if rows:
+            table, table_x0 = fam.seen(rows)
+            self.table, self.table_x0 = np.vstack([self.table, table]), np.concatenate([self.table_x0, table_x0])
+        self.table_he = np.hstack([self.table[:, fam.at], np.zeros((len(self.table), 1))])
+        self.own_hl = self._rows_of_ports(self.own_rows, self.ports[self.own_item])
+        self.own_he = self.table_he[self.own_rows]
+
+    def _rows_of_ports(self, rows: np.ndarray, ports: np.ndarray) -> np.ndarray:
+        """items x rows x ports: what rows of the table see of ports, where `rows` may be own ones."""
+        of, weight = (a[ports][:, None] for a in self.left)
+        return (self.table[rows[:, :, None, None], of] * weight).sum(axis=3)
+
+    # Pieces -----------------------------------------------------------------------------------------------------------
+
+    def _settle(self, begin: np.ndarray) -> None:
+        """Change pieces until they stay: all at once from `begin`, then from what changes at the same place settled on,
+        then each from its neighbours."""
         count, v = len(self.changes), self.family.count
         self.pieces = np.zeros((count, v), dtype=int)
-        self._begin(np.arange(count), self.family.pieces)
-        self.amounts = np.zeros((count, self.ports.shape[1]))
-        self.slack = np.zeros((count, v))
+        self.amounts = np.zeros(self.ports.shape)
+        self.slack = np.zeros((count, v + 1))
         self.settled = np.zeros(count, dtype=bool)
-        self._inverse: dict[tuple[int, int], np.ndarray] = {}
-        todo = self._rounds(np.arange(count))
+        self._place = np.full(count, -1)
+        todo = np.arange(count)
+        self._begin(todo, begin)
+        left = [self._free(todo[n : n + BATCH], FREE, SINGLE) for n in range(0, count, BATCH)]
+        todo = np.concatenate(left) if left else todo
+        hard = todo
+        for turn in range(KEPT):
+            start = self.family.remembered([self.changes[i] for i in todo], turn)
+            known = start.min(axis=1, initial=0) > -2
+            if not known.any():
+                break
+            self._begin(todo[known], start[known])
+            todo = np.concatenate([todo[~known], self._free(todo[known], FEW)])
         for known in self.family.known:
-            todo = self._rounds(todo, known)
+            todo = self._from(known, todo)
         while len(todo):
             # What one network settles on is often what its neighbours settle on.
             found = self._searched(int(todo[0]))
             if found is None:
                 todo = todo[1:]
                 continue
-            left = self._rounds(todo, found)
+            left = self._from(found, todo)
             if todo[0] not in left:
                 self.family.known.append(found)
             todo = left[left != todo[0]]
-        self._group_all()
+        hard = hard[self.settled[hard]]
+        self.family.remember([self.changes[i] for i in hard], self.number[self.pieces[hard]])
 
-    def _rounds(self, todo: np.ndarray, begin: np.ndarray | None = None) -> np.ndarray:
-        """Change pieces of these networks until they stay, a few times; what has not settled is returned."""
-        rounds = ROUNDS if begin is None else FEW
-        if begin is not None and len(todo):
-            self._begin(todo, begin)
-        for k in range(rounds):
-            rest = []
-            for n in range(0, len(todo), BATCH):
-                some = todo[n : n + BATCH]
-                self._solve(some)
-                wanted, same = self._wanted(some, 1.0 if k == rounds - 1 else 1e-4)
-                self.settled[some[same]] = True
-                if k < rounds - 1:
-                    self.pieces[some[~same]] = wanted[~same]
-                rest.append(some[~same])
-            todo = np.concatenate(rest) if rest else todo
+    def _from(self, pieces: np.ndarray, todo: np.ndarray) -> np.ndarray:
+        self._begin(todo, pieces)
+        return self._free(todo, FEW)
+
+    def _begin(self, items: np.ndarray, numbers: np.ndarray) -> None:
+        """Put these networks on pieces (number of the cap within its valve, or SHUT)."""
+        fam = self.family
+        numbers = np.broadcast_to(numbers, (len(items), fam.count))
+        self.pieces[items] = np.where(numbers < 0, fam.shut, fam.first + np.maximum(numbers, 0))
+        who, place = self._owners(items)
+        j, n = self.own_valve[who], self.own_count[who]
+        wanted = numbers[place, j]
+        at = self.own_rows[who, np.clip(wanted, 0, self.own_rows.shape[1] - 1)]
+        self.pieces[self.own_item[who], j] = np.where((wanted < 0) | (n == 0), fam.shut[j], at)
+
+    def _owners(self, items: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(entries of own caps of these items, their places among the items)."""
+        if not len(self.own_item):
+            return self.own_item, self.own_item
+        self._place[items] = np.arange(len(items))
+        place = self._place[self.own_item]
+        self._place[items] = -1
+        who = np.flatnonzero(place >= 0)
+        return who, place[who]
+
+    def _free(self, todo: np.ndarray, rounds: int, single: int = 0) -> np.ndarray:
+        """Put every valve on the piece it wants, a few times, and then only the one that is most wrong: valves in
+        parallel would go on and off together. What has not settled is returned."""
+        gates = self.family.gates
+        for k in range(rounds + single):
             if not len(todo):
                 break
+            self._solve(todo)
+            looks = self._looks(todo)
+            closed = looks[0][gates] < 0
+            wanted, low, amps = self._laws(looks, closed)
+            same = self._same(todo, wanted, low, amps, closed, tie=1.0 if k >= rounds - 1 else 1e-4)
+            self.settled[todo[same]] = True
+            todo, wanted = todo[~same], wanted[:, ~same].T
+            if k >= rounds and wanted.size:
+                gap = np.where(wanted != self.pieces[todo], np.abs(amps - low)[:, ~same].T, -1.0)
+                one = gap.argmax(axis=1)[:, None]
+                self.pieces[todo[:, None], one] = np.take_along_axis(wanted, one, 1)
+            else:
+                self.pieces[todo] = wanted
         return todo
 
-    def _begin(self, items: np.ndarray, pieces: np.ndarray) -> None:
-        """Put these networks on pieces (number of the cap within its valve, or SHUT)."""
-        self.pieces[items] = np.where(pieces == SHUT, self.shut, self.family.first + pieces)
-        for j, owners, rows in self.variants:
-            on = pieces[j] != SHUT and len(rows)
-            self.pieces[np.intersect1d(items, owners), j] = rows[min(pieces[j], len(rows) - 1)] if on else self.shut[j]
+    def _looks(self, items: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """What the table's rows see at the present solutions: (rows x items; own entries x caps, the entries, their
+        places among the items)."""
+        fam = self.family
+        rows = np.repeat(self.table_x0[: fam.none, None], len(items), axis=1)
+        slack = self.slack[items]
+        if slack.any():
+            rows += self.table_he[: fam.none] @ slack.T
+        for k in range(self.ports.shape[1]):
+            has = np.flatnonzero(self.kinds[items] > k)
+            if len(has) == len(items):
+                rows += self.table_hl[: fam.none, self.ports[items, k]] * self.amounts[items, k]
+            elif len(has):
+                some = items[has]
+                rows[:, has] += self.table_hl[: fam.none, self.ports[some, k]] * self.amounts[some, k]
+        who, place = self._owners(items)
+        own = self.table_x0[self.own_rows[who]]
+        own += (self.own_he[who] @ slack[place][:, :, None])[:, :, 0]
+        own += (self.own_hl[who] @ self.amounts[self.own_item[who]][:, :, None])[:, :, 0]
+        return rows, own, who, place
+
+    def _laws(self, looks: tuple, closed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Each valves x items: the piece a valve should be on, the current that allows, the current it carries."""
+        fam, (rows, own, who, place) = self.family, looks
+        amps = -rows[fam.shut]
+        if not fam.count:
+            return np.zeros(amps.shape, dtype=int), amps, amps
+        usual = rows[: fam.caps] + amps[fam.owner]
+        low = np.minimum.reduceat(usual, fam.first, axis=0)
+        wanted = np.repeat(fam.first[:, None], low.shape[1], axis=1)
+        for n in range(1, self.number[: fam.caps].max(initial=0) + 1):
+            more = np.flatnonzero(self.number[: fam.caps] == n)
+            j = fam.owner[more]
+            wanted[j] = np.where((usual[more] <= low[j]) & (usual[more] < usual[more - n]), more[:, None], wanted[j])
+        if len(who):
+            j = self.own_valve[who]
+            allowed = own + amps[j, place][:, None]
+            dead = self.own_count[who] == 0
+            low[j, place] = np.where(dead, 0.0, allowed.min(axis=1))
+            wanted[j, place] = self.own_rows[who, allowed.argmin(axis=1)]
+        off = ~(low > 0)
+        off[fam.gated] |= closed
+        return np.where(off, fam.shut[:, None], wanted), np.where(off, 0.0, low), amps
+
+    def _same(self, items: np.ndarray, wanted, low, amps, closed, tie: float) -> np.ndarray:
+        """Whether every valve stands on the piece it wants; at a corner two caps allow the same current."""
+        here = self.pieces[items].T
+        same = (wanted == here) | (np.abs(amps - low) <= tie * (1e-12 + 1e-9 * np.abs(low)))
+        same[self.family.gated] &= ~closed | (here == self.family.shut[:, None])[self.family.gated]
+        return same.all(axis=0) & np.isfinite(amps).all(axis=0)
 
     def _searched(self, item: int) -> np.ndarray | None:
         """Pieces one network settles on, found by the slow search on its valves alone, or None."""
-        v, ports = self.family.count, self.ports[item : item + 1, : self.kinds[item]]
-        k, every = ports.shape[1], np.arange(v)[None]
-        matrix, right = self._system(k, v, ports, every, self.shut[None])
+        fam, v = self.family, self.family.count
+        k, every = int(self.kinds[item]), np.arange(v)[None]
+        items, ports = np.array([item]), self.ports[item, :k]
+        matrix, right = self._system(items, k, every, fam.shut[None])
         drive = np.zeros((1, k + v, v + 1))
         drive[0, :, 0], drive[0, k:, 1:] = right[0], -np.eye(v)
-        amounts = _solved(matrix, drive)[0]  # with nothing in the valves, then per ampere in each
-        rows, owner = np.arange(len(self.family.caps)), np.array(self.family.owner, dtype=int)
+        amounts = solved(matrix, drive)[0]  # with nothing in the valves, then per ampere in each
+        rows, owner = np.arange(fam.caps), fam.owner
         dead = np.zeros(v, dtype=bool)
-        for j, owners, own in self.variants:
-            if item in owners:
-                dead[j] |= not len(own)
-                rows = np.concatenate([rows[owner < j], own if len(own) else rows[owner == j], rows[owner > j]])
-                owner = np.concatenate([owner[owner < j], [j] * (len(own) or (owner == j).sum()), owner[owner > j]])
-        sees = self.table_hl[:, ports[0]] @ amounts[:k] + self.table_he @ amounts[k:]
-        sees[:, 0] += self.table_x0
-        sees[np.arange(len(self.cap_owner)), 1 + self.cap_owner] += 1.0  # a cap's row is less its own valve's current
-        gates = sees[self.gate_rows]
+        for who in self._owners(items)[0]:
+            j, own = self.own_valve[who], self.own_rows[who, : self.own_count[who]]
+            dead[j] = not len(own)
+            if len(own):
+                rows = np.concatenate([rows[owner < j], own, rows[owner > j]])
+                owner = np.concatenate([owner[owner < j], [j] * len(own), owner[owner > j]])
+        looked = np.concatenate([rows, fam.gates])[None]
+        sees = self._rows_of_ports(looked, ports[None])[0] @ amounts[:k] + self.table_he[looked[0], :v] @ amounts[k:]
+        sees[:, 0] += self.table_x0[looked[0]]
+        sees[np.arange(len(rows)), 1 + owner] += 1.0  # a cap's row is less its own valve's current
+        sees, gates = sees[: len(rows)], sees[len(rows) :]
         first = np.searchsorted(owner, np.arange(v))
         open_ = ~dead
         if not np.isfinite(sees).all():
             return None
-        for _ in range(2 ** min(len(self.gated), 3) + 1):
-            pieces = np.array(Ports(sees[rows, 1:], sees[rows, 0], first, open_).settle(self.family.rest))
+        for _ in range(2 ** min(len(fam.gated), 3) + 1):
+            pieces = np.array(Ports(sees[:, 1:], sees[:, 0], first, open_).settle(fam.rest))
             on = pieces >= 0
-            cap = rows[first + np.maximum(pieces, 0)]
-            amps = np.linalg.solve(
-                np.eye(v) - np.where(on[:, None], sees[cap, 1:], 0.0), np.where(on, sees[cap, 0], 0.0)
-            )
+            cap = first + np.maximum(pieces, 0)
+            gain, offset = np.where(on[:, None], sees[cap, 1:], 0.0), np.where(on, sees[cap, 0], 0.0)
+            amps = np.linalg.solve(np.eye(v) - gain, offset)
             wanted = gates[:, 0] + gates[:, 1:] @ amps >= 0
-            if (wanted == open_[self.gated]).all():
+            if (wanted == open_[fam.gated]).all():
                 return pieces
-            open_[self.gated] = wanted
+            open_[fam.gated] = wanted
         return None
+
+    # Small systems ----------------------------------------------------------------------------------------------------
 
     def _solve(self, items: np.ndarray) -> None:
         self.slack[items] = 0.0
-        for rows, (k, m), ports, valves, new in self._groups(items):
-            if not k + m:
-                continue
-            matrix, right = self._system(k, m, ports, valves, new)
-            x = _solved(matrix, right[:, :, None])[:, :, 0]
+        for rows, k, valves, new in self._groups(items):
+            matrix, right = self._system(rows, k, valves, new)
+            if matrix.shape[1] == 1:
+                with np.errstate(all="ignore"):
+                    x = right / matrix[:, 0]
+            else:
+                x = solved(matrix, right[:, :, None])[:, :, 0]
             self.amounts[rows, :k] = x[:, :k]
             self.slack[rows[:, None], valves] = x[:, k:]
 
-    def _system(self, k: int, m: int, ports, valves, new) -> tuple[np.ndarray, np.ndarray]:
-        g = len(ports)
-        matrix, right = np.empty((g, k + m, k + m)), np.empty((g, k + m))
-        idx, w = self.right[0][ports], self.right[1][ports]
-        for n in range(k):
-            matrix[:, :k, n] = (self.hl[idx, ports[:, n, None, None]] * w).sum(axis=2)
-            matrix[:, n, n] += self.e[ports[:, n]]
-        matrix[:, :k, k:] = self.port_he[ports[:, :, None], valves[:, None, :]]
-        matrix[:, k:, :k] = self.table_hl[new[:, :, None], ports[:, None, :]]
-        matrix[:, k:, k:] = self.table_he[new[:, :, None], valves[:, None, :]]
-        right[:, :k], right[:, k:] = -self.port_x0[ports], -self.table_x0[new]
+    def _system(self, items: np.ndarray, k: int, valves: np.ndarray, new: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Matrices and right-hand sides for the first k ports of these items and their changed valves (items x m, the
+        last valve is none) on the rows `new`."""
+        fam, (g, m), ports = self.family, valves.shape, self.ports[items, :k]
+        matrix = np.empty((g, k + m, k + m))
+        right = np.empty((g, k + m))
+        matrix[:, :k, :k], right[:, :k] = self.port_hl[items, :k, :k], -self.port_x0[ports]
+        if m:
+            usual = np.minimum(new, fam.none)
+            matrix[:, :k, k:] = self.port_he[ports[:, :, None], valves[:, None, :]]
+            matrix[:, k:, :k] = self.table_hl[usual[:, :, None], ports[:, None, :]]
+            matrix[:, k:, k:] = self.table_he[new[:, :, None], valves[:, None, :]]
+            right[:, k:] = -self.table_x0[new]
+            g, n = np.nonzero(new > fam.none)
+            if len(g):
+                matrix[g, k + n, :k] = self._rows_of_ports(new[g, n][:, None], ports[g])[:, 0]
+            g, n = np.nonzero(valves == fam.count)
+            matrix[g, k + n, k + n] = 1.0
         return matrix, right
 
-    def _groups(self, items: np.ndarray | None = None) -> Iterator[tuple]:
-        """(items, (ports, changed valves), their ports, their changed valves, the rows these are on now)."""
-        if items is None:
-            yield from self._all_groups
-            return
-        changed = self.pieces[items] != self.base_rows
-        for j, owners, _ in self.variants:
-            changed[:, j] |= np.isin(items, owners)
-        # Filled up with valves that stay as they are, so that there are few sizes; their slack comes out as zero.
-        sizes = SIZES[np.searchsorted(SIZES, changed.sum(axis=1))]
-        sizes = np.minimum(sizes, self.family.count)
-        order = np.argsort(~changed, axis=1, kind="stable")
-        kinds = self.kinds[items]
-        for k, m in dict.fromkeys(zip(kinds.tolist(), sizes.tolist(), strict=True)):
-            here = np.flatnonzero((kinds == k) & (sizes == m))
-            rows, valves = items[here], order[here, :m]
-            yield rows, (k, m), self.ports[rows, :k], valves, np.take_along_axis(self.pieces[rows], valves, 1)
+    def _groups(self, items: np.ndarray) -> Iterator[tuple[np.ndarray, int, np.ndarray, np.ndarray]]:
+        """(items, number of ports, changed valves, the rows these are on now), items of about the same size together.
 
-    def _group_all(self) -> None:
-        """The final groups, each with the inverse of its small systems."""
-        self._all_groups = list(self._groups(np.arange(len(self.changes))))
-        for _, (k, m), ports, valves, new in self._all_groups:
-            matrix, _ = self._system(k, m, ports, valves, new)
-            self._inverse[(k, m)] = _solved(matrix, np.broadcast_to(np.eye(k + m), matrix.shape))
+        Filled up with ports and valves that are none, so that there are few sizes.
+        """
+        fam = self.family
+        pieces = np.hstack([self.pieces[items], np.full((len(items), 1), fam.none)])
+        g, j = np.nonzero(pieces[:, :-1] != fam.base)
+        count = np.bincount(g, minlength=len(items))
+        most = int(count.max(initial=0))
+        valves = np.full((len(items), most), fam.count)
+        valves[g, np.arange(len(g)) - (np.cumsum(count) - count)[g]] = j
+        for ports in _levels(self.kinds[items], 1, self.ports.shape[1]):
+            for here in _levels(count[ports[0]], 0, most):
+                some = ports[0][here[0]]
+                chosen = valves[some, : here[1]]
+                new = np.take_along_axis(pieces[some], chosen, 1)
+                yield items[some], ports[1], chosen, new
 
-    def _rows_at(self, items: np.ndarray) -> np.ndarray:
-        """Table rows at the present solutions, rows x items."""
-        found = self.table_x0[:, None] + self.table_he @ self.slack[items].T
-        for k in range(self.ports.shape[1]):
-            has = self.kinds[items] > k
-            found[:, has] += self.table_hl[:, self.ports[items[has], k]] * self.amounts[items[has], k]
-        return found
 
-    def _wanted(self, items: np.ndarray, tie: float) -> tuple[np.ndarray, np.ndarray]:
-        """(right pieces, items x valves; whether all are right)."""
-        fam, rows = self.family, self._rows_at(items)
-        amps = -rows[self.shut]
-        wanted, low = np.empty((2, fam.count, len(items)))
-        if fam.count:
-            usual = rows[: len(fam.caps)] + amps[fam.owner]
-            low = np.minimum.reduceat(usual, fam.first, axis=0)
-            order = np.where(usual <= low[fam.owner], np.arange(len(usual))[:, None], len(usual))
-            wanted = np.minimum.reduceat(order, fam.first, axis=0)
-        place = {int(i): n for n, i in enumerate(items)} if self.variants else {}
-        for j, owners, own in self.variants:
-            mine = [place[int(i)] for i in owners if int(i) in place]
-            allowed = rows[own][:, mine] + amps[j, mine]
-            low[j, mine] = allowed.min(axis=0) if len(own) else 0.0
-            wanted[j, mine] = own[allowed.argmin(axis=0)] if len(own) else self.shut[j]
-        here = self.pieces[items].T
-        closed = np.zeros((fam.count, len(items)), dtype=bool)
-        if len(self.gated):
-            closed[self.gated] = rows[self.gate_rows] < 0
-        off = closed | ~(low > 0)
-        wanted = np.where(off, self.shut[:, None], wanted).astype(int)
-        there = np.where(off, 0.0, low)
-        now = np.where(here == self.shut[:, None], 0.0, np.take_along_axis(rows, here, 0) + amps)
-        gap = np.where(wanted == here, 0.0, np.abs(now - there))
-        same = gap <= tie * (1e-12 + 1e-9 * np.abs(there))  # at a corner two caps allow the same
-        same &= ~(closed & (here != self.shut[:, None]))
-        return wanted.T, same.all(axis=0) & np.isfinite(rows).all(axis=0)
+def _levels(sizes: np.ndarray, least: int, most: int) -> Iterator[tuple[np.ndarray, int]]:
+    """(places, size they are filled up to); few of a kind go with the next larger ones."""
+    levels = [int(s) for s in SIZES if least <= s < most] + [most]
+    level = np.searchsorted(levels, sizes)
+    waiting: list[np.ndarray] = []
+    for k, size in enumerate(levels):
+        waiting.append(np.flatnonzero(level == k))
+        total = sum(map(len, waiting))
+        if total >= LEAST or (size == most and total):
+            yield np.concatenate(waiting), size
+            waiting = []
 
-    def _gather(self, sides: tuple[np.ndarray, np.ndarray], columns: np.ndarray) -> np.ndarray:
-        """ports x columns: the right side of every port on columns of unknowns."""
-        return np.einsum("pz,pzc->pc", sides[1], columns[sides[0]])
+
+def gathered(sides: tuple[np.ndarray, np.ndarray], columns: np.ndarray) -> np.ndarray:
+    """ports x columns: one side of every port on columns of unknowns."""
+    index, weight = sides
+    found = columns[index[:, 0]] * weight[:, :1]
+    for z in range(1, index.shape[1]):
+        has = np.flatnonzero(weight[:, z])
+        found[has] += columns[index[has, z]] * weight[has, z, None]
+    return found
 
 
 def _padded(sides: Sequence[list[tuple[int, float]]]) -> tuple[np.ndarray, np.ndarray]:
     """(unknowns, weights), each sides x longest; short ones are filled with weight zero."""
-    most = max((len(s) for s in sides), default=0) or 1
+    count = np.array([len(s) for s in sides])
+    most = max(1, count.max(initial=0))
     index, weight = np.zeros((len(sides), most), dtype=int), np.zeros((len(sides), most))
-    for k, side in enumerate(sides):
-        for z, (i, w) in enumerate(side):
-            index[k, z], weight[k, z] = i, w
+    where = np.arange(most) < count[:, None]
+    index[where] = [i for side in sides for i, _ in side]
+    weight[where] = [w for side in sides for _, w in side]
     return index, weight
 
 
-def _solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+def solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Batched small systems, rows and columns brought to one size first; a singular one gives nan."""
     if not matrix.size:
         return np.zeros(right.shape)
@@ -287,7 +380,7 @@ def _solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
         rows = 1 / np.maximum(np.abs(matrix).max(axis=2), 1e-300)
         scaled = matrix * rows[:, :, None]
         cols = 1 / np.maximum(np.abs(scaled).max(axis=1), 1e-300)
-        scaled = scaled * cols[:, None, :]
+        scaled *= cols[:, None, :]
         bad = ~np.isfinite(scaled).all(axis=(1, 2))
         scaled[bad] = np.eye(matrix.shape[1])
         try:
@@ -295,7 +388,8 @@ def _solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
         except np.linalg.LinAlgError:
             found = np.stack([_one(a, b) for a, b in zip(scaled, right * rows[:, :, None], strict=True)])
         found[bad] = np.nan
-        return found * cols[:, :, None]
+        found *= cols[:, :, None]
+        return found
 
 
 def _one(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:

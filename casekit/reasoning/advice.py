@@ -7,8 +7,7 @@ be done after it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,18 +21,21 @@ from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.evidence import predictor
 from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
 from casekit.reasoning.likelihood import SLIP
-from casekit.reasoning.offer import Offer, Standpoint, offers
-from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell
+from casekit.reasoning.offer import Offer, Standpoint, access, offers
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, ROAD, Cell, presence
 from casekit.reasoning.signs import LOOK_KINDS
 from casekit.reasoning.suspect import NONE
 from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import number
 
 MOST = 160  # hypotheses that are told apart in planning: those with most belief
-SHARED = {"volts": (0.004, 0.002), "millivolts": (0.15, 5e-5), "ohms": (0.05, 0.3)}  # what healthy parts add, rough
+SHARED = {"volts": (0.004, 0.002), "millivolts": (0.15, 5e-5)}  # what healthy parts add, rough
+SHORT = 250  # tests whose information is worked out exactly
 AHEAD = 8  # tests that are tried with what would follow
 HIDES = 0.5  # how often a loose fault hides after a shift (common practice, no source)
-KEEP = {"volts": 6, "millivolts": 3, "ohms": 3}
+ALWAYS, THERE, AWAY = 0, 1, 2  # a fault that is always there; one that comes and goes, now there or away
+AGAIN, SEEN = 0.5, 0.9  # chances where a fault that comes and goes was not seen, and where it was
+OPERATED = 0.1  # belief in faults that come and go from which operating the machine is considered
 
 
 @dataclass(frozen=True)
@@ -59,9 +61,9 @@ class Hypotheses:
     """What is told apart in planning: cells (a loose one also while it is away), their chances, and their suspects."""
 
     cells: tuple[Cell | None, ...]  # None: nothing wrong, or away just now
-    p: np.ndarray
+    chance: np.ndarray
     group: np.ndarray
-    loose: np.ndarray
+    role: np.ndarray
 
     @classmethod
     def of(cls, verdict: Verdict, most: int = MOST) -> Hypotheses:
@@ -76,16 +78,25 @@ class Hypotheses:
         p /= p.sum()
         n, rows = len(w.cells), np.argsort(-p, kind="stable")[:most]
         number = {s: k for k, s in enumerate(verdict.suspects)}
-        cells, chance, group, loose = [], [], [], []
+        cells, chance, group, role = [], [], [], []
         for k in rows:
-            cell, comes = w.cells[k % n], k >= n
-            for there, share in ((True, 0.5), (False, 0.5)) if comes else ((True, 1.0),):
-                cells.append(cell if there and cell.suspect != NONE else None)
-                chance.append(p[k] * share)
+            cell = w.cells[k % n]
+            for part in (THERE, AWAY) if k >= n else (ALWAYS,):
+                cells.append(cell if part != AWAY and cell.suspect != NONE else None)
+                chance.append(p[k])
                 group.append(number[cell.suspect])
-                loose.append(comes)
-        chance = np.array(chance)
-        return cls(tuple(cells), chance / chance.sum(), np.array(group), np.array(loose, dtype=bool))
+                role.append(part)
+        return cls(tuple(cells), np.array(chance), np.array(group), np.array(role))
+
+    @property
+    def loose(self) -> np.ndarray:
+        """Which are of a fault that comes and goes."""
+        return self.role != ALWAYS
+
+    def p(self, there: float) -> np.ndarray:
+        """Chances, adding up to one, while a fault that comes and goes is there with chance `there`."""
+        p = self.chance * np.select([self.role == THERE, self.role == AWAY], [there, 1 - there], 1.0)
+        return p / p.sum()
 
     def changes(self, drawing: Machine, state: State) -> list[Change]:
         """What each would change in a state."""
@@ -102,13 +113,17 @@ class Planner:
 
     def __init__(self, drawing: Machine, verdict: Verdict, here: Standpoint):
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
+        loose = self.hypotheses.p(0.5)[self.hypotheses.loose].sum()
         read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
         scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
         self.offers = [
-            o for o in offers(drawing, here)
+            o for o in offers(drawing, here, loose > OPERATED, _seen_in(verdict, here.state))
             if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
         ]  # fmt: skip
-        self.guess = predictor(drawing)
+        there = {o: self._there(o, verdict) for o in self.offers}
+        self.chances = {x: self.hypotheses.p(x) for x in set(there.values())}
+        self.there = [there[o] for o in self.offers]
+        self.guess, self.access = predictor(drawing), access(drawing)
         self.names = verdict.suspects
         self.mean: dict[int, np.ndarray] = {}
         self.sigma: dict[int, np.ndarray] = {}
@@ -118,7 +133,7 @@ class Planner:
     def best(self, most: int, ahead: bool) -> list[Advice]:
         """The best tests; with a look ahead where two tests in a row tell more per minute."""
         h = self.hypotheses
-        if entropy_bits(np.bincount(h.group, h.p)) < 0.05:
+        if entropy_bits(np.bincount(h.group, h.p(0.5))) < 0.05:
             return []
         bits = self.bits()
         cost = np.array([o.minutes + self._risk(o) for o in self.offers])
@@ -139,53 +154,64 @@ class Planner:
     def bits(self) -> np.ndarray:
         """Expected bits about which suspect it is, of every offer."""
         h, out = self.hypotheses, np.zeros(len(self.offers))
-        rows = np.array(list(self.mean), dtype=int)
-        if len(rows):
+        for there, p in self.chances.items():
+            rows = np.array([k for k in self.mean if self.there[k] == there], dtype=int)
+            if not len(rows):
+                continue
             mean, sigma = (np.array([table[k] for k in rows]) for table in (self.mean, self.sigma))
-            coarse = discrete_bits(h.p, classes(h.p, mean, sigma))
+            coarse = discrete_bits(p, classes(p, mean, sigma))
             # The quick figure makes the short list, the exact one ranks it.
-            short = np.argsort(-coarse / np.array([self.offers[k].minutes for k in rows]), kind="stable")[:250]
+            short = np.argsort(-coarse / np.array([self.offers[k].minutes for k in rows]), kind="stable")[:SHORT]
             out[rows] = 0.9 * np.minimum(coarse, 0.5)
-            out[rows[short]] = (1 - SLIP) * gaussian_bits(h.p, mean[short], sigma[short], h.group)
+            out[rows[short]] = (1 - SLIP) * gaussian_bits(p, mean[short], sigma[short], h.group)
+        several = [h.group == g for g in np.unique(h.group[np.bincount(h.group)[h.group] > 1])]
         for k, chance in self.outcome.items():
-            both = discrete_bits_soft(h.p, chance[None])[0]
+            p = self.chances[self.there[k]]
+            both = discrete_bits_soft(p, chance[None])[0]
             within = sum(
-                h.p[m].sum() * discrete_bits_soft(h.p[m] / h.p[m].sum(), chance[None, m])[0]
-                for m in (h.group == g for g in np.unique(h.group[np.bincount(h.group)[h.group] > 1]))
+                p[m].sum() * discrete_bits_soft(p[m] / p[m].sum(), chance[None, m])[0]
+                for m in several
+                if p[m].sum() > 0
             )
             out[k] = max(both - within, 0.0)
         return out
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
+    def _there(self, o: Offer, verdict: Verdict) -> float:
+        """Chance that a fault that comes and goes is there: high where it was seen, less with every state of that sort
+        in which it was not."""
+        if o.kind == "road test":
+            return ROAD
+        base = _plugged(o.state)
+        been = {_plugged(x.state): x.state for x in verdict.numbers}
+        if base in been and any(_seen_in(verdict, x.state) for x in verdict.numbers if _plugged(x.state) == base):
+            return SEEN
+        usual = presence(o.state)[0]
+        alike = sum(presence(s)[0] == usual and not _seen_in(verdict, s) for s in been.values())
+        return usual * (AGAIN if base in been else 1.0) * AGAIN**alike
+
     def _measure(self) -> None:
         by_state: dict[State, list[int]] = {}
         for k, o in enumerate(self.offers):
-            if o.kind in ("volts", "millivolts", "ohms"):
+            if o.kind in ("volts", "millivolts"):
                 by_state.setdefault(o.state, []).append(k)
             elif o.kind in ("scan", "codes"):
                 self.outcome[k] = self._unit(o)
-            elif o.kind in ("look", "inside", "shift", "road test"):
+            elif o.kind == "road test":
+                self.outcome[k] = self._road()
+            else:
                 self.outcome[k] = self._seen(o)
         for state, members in by_state.items():
-            mean, ohms = self._read(state, [(self.offers[k].red, self.offers[k].black) for k in members])
+            pairs = [(self.offers[k].red, self.offers[k].black) for k in members]
+            mean = self.guess.volts(state, lambda s: self.hypotheses.changes(self.drawing, s), pairs)
             for n, k in enumerate(members):
-                kind = self.offers[k].kind
-                value = ohms[:, n] if kind == "ohms" else mean[:, n]
-                value, sigma = _shown(kind, value)
-                self.mean[k], self.sigma[k] = value, sigma
-
-    def _read(self, state: State, pairs: Sequence[tuple[str, str]]) -> tuple[np.ndarray, np.ndarray]:
-        volts, ohms = 0.0, 0.0
-        for share, phase in self.drawing.phases(state):
-            v, z = self.guess.family(phase).solve(self.hypotheses.changes(self.drawing, phase)).readings(pairs)
-            volts, ohms = volts + share * v, ohms + share * z
-        return volts, ohms
+                self.mean[k], self.sigma[k] = _shown(self.offers[k].kind, mean[:, n])
 
     def _unit(self, o: Offer) -> np.ndarray:
         """Scan data and codes in classes: everything the unit shows at once is one outcome."""
         views = self.guess.views(o.state, lambda s: self.hypotheses.changes(self.drawing, s))
-        n = len(self.hypotheses.p)
+        n = len(self.hypotheses.cells)
         columns = []
         program = self.drawing.program
         for c in program.channels:
@@ -198,11 +224,26 @@ class Planner:
             elif c.name in views.arrives and o.state.turning:
                 columns.append((views.arrives[c.name] >= 1).astype(int))
         columns.append((views.logic_v > 4.65).astype(int))
+        return self._joint(columns)
+
+    def _road(self) -> np.ndarray:
+        """What a road test brings to light: the channels that would be wrong, all at once, is one outcome."""
+        run = State("run")
+        views = self.guess.views(run, lambda s: self.hypotheses.changes(self.drawing, s))
+        columns = [(arrives < 1).astype(int) for arrives in views.arrives.values()]
+        for c in self.drawing.program.channels:
+            if c.name in views.volts and c.limits_v:
+                v = np.nan_to_num(views.volts[c.name], nan=-1.0)
+                columns.append((v < c.limits_v[0]).astype(int) + 2 * (v > c.limits_v[1]))
+        return self._joint(columns)
+
+    def _joint(self, columns: list[np.ndarray]) -> np.ndarray:
+        """Chances of joint outcomes, (hypotheses, outcomes)."""
         _, number = np.unique(np.array(columns), axis=1, return_inverse=True)
         number = number.reshape(-1)
         count = int(number.max()) + 1
-        chance = np.full((n, count), SLIP / count)
-        chance[np.arange(n), number] += 1 - SLIP
+        chance = np.full((len(number), count), SLIP / count)
+        chance[np.arange(len(number)), number] += 1 - SLIP
         return chance
 
     def _seen(self, o: Offer) -> np.ndarray:
@@ -223,11 +264,8 @@ class Planner:
                 own = cell is not None and cell.suspect.place.rpartition(".")[0] == o.place
                 find = 0.98 if own and cell.suspect.kind in LOOK_KINDS else 0.0
                 row = np.array([find, 1 - find])
-            elif o.kind == "shift":
-                find = 0.8 if loose and (there or cell is None) else 0.02
-                row = np.array([find, 1 - find])
             else:
-                find = 0.7 if loose else 0.05
+                find = 0.8 if loose and there else 0.02
                 row = np.array([find, 1 - find])
             rows.append(row)
         return np.array(rows)
@@ -237,28 +275,27 @@ class Planner:
         if o.kind != "shift" or o.place in self.here.looked:
             return 0.0
         h = self.hypotheses
-        loose = sum(p for p, c, x in zip(h.p, h.cells, h.loose, strict=True) if x and (c is None or c.spot == o.place))
-        return float(loose * HIDES * minutes.ROAD_TEST)
+        here = [c is not None and c.spot == o.place for c in h.cells]
+        return float(h.p(1.0)[h.loose & np.array(here, dtype=bool)].sum() * HIDES * minutes.ROAD_TEST)
 
     def _ahead(self, order: list[int], bits: np.ndarray, cost: np.ndarray, rate: np.ndarray) -> list[int]:
         """Order by what two tests in a row tell per minute, where that is more than one alone does."""
-        h = self.hypotheses
         short = [k for k in order[:60] if k in self.mean]
         if not short:
             return order
-        after = classes(h.p, np.array([self.mean[k] for k in short]), np.array([self.sigma[k] for k in short]))
+        mean, sigma = (np.array([table[k] for k in short]) for table in (self.mean, self.sigma))
         value = {k: rate[k] for k in order}
         for k in order[:AHEAD]:
-            first = self._classes(k)
+            p = self.chances[self.there[k]]
+            first, after = self._classes(k), classes(p, mean, sigma)
+            price = np.array([self._price(k, j) for j in short])
             gained, spent = bits[k], cost[k]
             for outcome in np.unique(first):
                 mine = first == outcome
-                share = h.p[mine].sum()
+                share = p[mine].sum()
                 if share < 0.02:
                     continue
-                p = h.p[mine] / share
-                more = discrete_bits(p, after[:, mine])
-                price = np.array([self._price(k, j) for j in short])
+                more = discrete_bits(p[mine] / share, after[:, mine])
                 best = int((more / price).argmax())
                 if more[best] > 0.01:
                     gained += share * more[best]
@@ -269,37 +306,64 @@ class Planner:
     def _price(self, first: int, then: int) -> float:
         """Minutes of a test made right after another: what was moved or laid open stays so."""
         a, b = self.offers[first], self.offers[then]
+        opened = sum(self.access.get(x, 0.0) for x in b.reached - self.here.reached - a.reached)
         if b.state == a.state:
-            return max(minutes.LEADS, b.minutes - sum(minutes.KEY[w] if m == "key" else 0.0 for m, w in b.moves)
-                       - (a.minutes if a.moves == b.moves and a.moves else 0.0))  # fmt: skip
-        return b.minutes + 0.5
+            return b.work + opened
+        price = {"key": 0.1, "operate": minutes.OPERATE, "release": minutes.OPERATE}
+        moved = sum(price.get(m, minutes.PLUG) for m, _ in (*a.moves, *b.moves))
+        return b.work + opened + moved
 
     def _classes(self, k: int) -> np.ndarray:
         if k in self.mean:
-            return classes(self.hypotheses.p, self.mean[k][None], self.sigma[k][None])[0]
+            return classes(self.chances[self.there[k]], self.mean[k][None], self.sigma[k][None])[0]
         return self.outcome[k].argmax(axis=1)
 
     def _why(self, k: int, bits: float) -> str:
         """What two likely suspects that the test tells apart would show."""
         h, o = self.hypotheses, self.offers[k]
         text = f"{bits:.2f} bit in {o.minutes:.1f} min"
-        mass = np.bincount(h.group, h.p, len(self.names))
+        p = self.chances[self.there[k]]
+        mass = np.bincount(h.group, p, len(self.names))
         top = [int(g) for g in np.argsort(-mass)[:8] if mass[g] > 0.002]
         first = self._classes(k)
         if k not in self.mean:
-            main = {g: np.bincount(first[h.group == g], h.p[h.group == g]).argmax() for g in top}
+            main = {g: np.bincount(first[h.group == g], p[h.group == g]).argmax() for g in top}
             apart = [g for g in top if main[g] != main[top[0]]]
             other = f" from {self.names[apart[0]]}" if apart else " from the others"
             return f"{text}; it tells {self.names[top[0]]}{other}."
-        each = {g: h.p[h.group == g] @ np.nan_to_num(self.mean[k][h.group == g]) / mass[g] for g in top}
+        there = [(h.group == g) & (h.role != AWAY) for g in top]
+        each = {g: _average(p[m], self.mean[k][m]) for g, m in zip(top, there, strict=True)}
         u = float(np.nanmedian(self.sigma[k]))
-        pairs = [(mass[a] * mass[b] * min(abs(each[a] - each[b]) / u, 5.0), a, b) for a in top for b in top if a < b]
-        unit = "Ω" if o.kind == "ohms" else "V"
+
+        def apart(a: int, b: int) -> float:
+            if np.isnan(each[a]) or np.isnan(each[b]):
+                return 5.0 * (np.isnan(each[a]) != np.isnan(each[b]))
+            return min(abs(each[a] - each[b]) / u, 5.0)
+
+        pairs = [(mass[a] * mass[b] * apart(a, b), a, b) for a in top for b in top if a < b]
+        unit = "V"
         if not pairs:
             return f"{text}; {self.names[top[0]]} would show about {number(float(each[top[0]]), unit)}."
         _, a, b = max(pairs)
         shows = [f"{self.names[g]} would show about {number(float(each[g]), unit)}" for g in (a, b)]
         return f"{text}; {shows[0]}, {shows[1].replace(' would show', '')}."
+
+
+def _plugged(state: State) -> State:
+    return replace(state, unplugged=frozenset())
+
+
+def _seen_in(verdict: Verdict, state: State) -> bool:
+    """Whether a reading in this state showed something that a healthy machine does not."""
+    good, u = verdict.healthy
+    off = np.abs(np.array([o.value for o in verdict.numbers]) - good) > 3 * u
+    return any(bool(x) and o.state == state for o, x in zip(verdict.numbers, off, strict=True))
+
+
+def _average(p: np.ndarray, value: np.ndarray) -> float:
+    """Mean of values; none where most of the chance is on "off the scale"."""
+    good = np.isfinite(value)
+    return float(p[good] @ value[good] / p[good].sum()) if p[good].sum() > 0.5 * p.sum() > 0 else float("nan")
 
 
 def _shown(kind: str, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

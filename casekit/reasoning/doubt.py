@@ -15,7 +15,7 @@ import numpy as np
 from casekit.bench.reading import Event
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
-from casekit.reasoning.evidence import Weighing, all_cells, predictor
+from casekit.reasoning.evidence import Weighing, all_cells, expectations, predictor
 from casekit.reasoning.hitting import minimal_hitting_sets
 from casekit.reasoning.observation import Observation, observed
 from casekit.reasoning.pair import BOTH, REDRAWN, Pair, PairCell
@@ -54,16 +54,7 @@ def explained(verdict: Verdict) -> bool:
 
 def misfits(verdict: Verdict, k: int) -> list[int]:
     """Numbers that suspect number k does not explain."""
-    found = []
-    for n, o in enumerate(verdict.numbers):
-        fits = _within(o, verdict.mean[k, n], verdict.u[k, n])
-        if verdict.fits[k].loose:
-            good, good_u = verdict.healthy[0][n], verdict.healthy[1][n]
-            low, high = sorted((good, verdict.mean[k, n])) if np.isfinite(verdict.mean[k, n]) else (good, good)
-            fits = fits or _within(o, good, good_u) or low <= o.value <= high
-        if not fits:
-            found.append(n)
-    return found
+    return [int(n) for n in np.flatnonzero(verdict.slips[k] > SLIPPED)]
 
 
 def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], verdict: Verdict) -> list[Doubt]:
@@ -108,7 +99,7 @@ def weigh_pairs(
     drawings beside whatever explains most. None when there is nothing to weigh.
     """
     numbers, signs = observed(drawing, events)
-    weighing = Weighing(predictor(drawing), numbers, signs, stored)
+    weighing = Weighing(expectations(drawing), numbers, signs, stored)
     singles, lines = list(all_cells(drawing)), cells(drawing, redrawn(drawing))
     abnormal = sorted(weighing.bad)
     best: list[dict[Suspect, Cell]] = [_explaining(weighing, singles, n) for n in abnormal]
@@ -132,10 +123,7 @@ def weigh_pairs(
         for main in (nothing, *mains):
             if main.suspect.place != line.suspect.place:
                 joint.append(PairCell(line, main, REDRAWN * line.weight * main.weight))
-    total = sum(c.weight for c in joint)
-    if not joint or not len(weighing.steps):
-        return None
-    return weighing.verdict([replace(c, weight=c.weight / total) for c in joint])
+    return weighing.verdict(joint) if joint and len(weighing.steps) else None
 
 
 # Inside ------------------------------------------------------------------------------------------------------------
@@ -159,7 +147,7 @@ def _evidence(verdict: Verdict) -> float:
 
 def _explaining(weighing: Weighing, singles: list[Cell], n: int) -> dict[Suspect, Cell]:
     """The likeliest suspects that explain one number by themselves, each with its best cell."""
-    one = weighing._predicted(singles, [n])
+    one = weighing.expect.kept(singles, np.arange(len(singles)), [weighing.numbers[n]])
     u = np.sqrt(one.variance + np.square(one.moves).sum(axis=2))[:, 0]
     o = weighing.numbers[n]
     fits = np.array([_within(o, m, s) for m, s in zip(one.mean[:, 0], u, strict=True)])

@@ -11,37 +11,46 @@ good reading clears nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 
 from casekit.bench.reading import Event
-from casekit.circuit.change import NOTHING, Change
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits, normalised
-from casekit.reasoning.likelihood import between, beyond, together
+from casekit.reasoning.expectation import OPEN, Expectations
+from casekit.reasoning.likelihood import SLIP, beyond, together
 from casekit.reasoning.observation import Observation, Sign, observed
 from casekit.reasoning.predict import Prediction, Predictor
-from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells, presence
 from casekit.reasoning.signs import FLOOR, Expected, factor
 from casekit.reasoning.suspect import NONE, Suspect, suspects
 from casekit.reasoning.verdict import UNLIKELY, Fit, Moment, Verdict, Weighed
 
 HOPELESS = 30.0  # nats behind the best: three slips more than the best needs
-DIVIDED, SMALL = 5, 1e-4  # how often cells are divided, and the share of belief below which it does not matter
+DIVIDED, DIVIDED_AT_ONCE = 5, 150  # how often cells are divided, and how many at once
+SMALL = 3e-4  # the share of belief below which a cell need not be divided
 NARROW = 0.7  # a cell is narrow enough when its size moves no reading by more of its uncertainty than this
 MANY = 800  # cells from which what is kept for all of them is used
-BLUNT = 0.25  # how far the response of a wide cell may bend, as a share of its width
-PRESENT, AWAY, FLICKERS = 0.45, 0.45, 0.1  # of a loose fault in a while nobody knows (common practice, no source)
-JUMPY = 0.02  # a display that jumps although the fault is always there
+# Of the time that a flickering fault may be there, and how far that share differs from one reading to the next.
+SHARES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.5, 0.7, 0.85, 0.94, 0.98, 0.995)
+UNEVEN, AT_LEAST = 0.35, 0.004
+STEADY, SWING_V = 0.05, 0.1  # a display that stands still although the fault flickers by this much
+JUMPY = 1e-4  # a display that jumps although the fault is always there
 SLIP_SPAN, SLIP_V = {"ohms": 20.0, "amps": 20.0}, 15.0  # a slip may be anything: in nats for ohms, else in SI units
 
 
 @lru_cache(maxsize=4)
+def expectations(drawing: Machine) -> Expectations:
+    """The expectations on a drawing, with the networks and predictions it has prepared so far."""
+    return Expectations(drawing)
+
+
 def predictor(drawing: Machine) -> Predictor:
-    """The predictor of a drawing, with the networks it has prepared so far."""
-    return Predictor(drawing)
+    """The predictor of a drawing."""
+    return expectations(drawing).guess
 
 
 @lru_cache(maxsize=4)
@@ -67,25 +76,30 @@ def weigh(
     known = suspects(drawing)
     more = [s for s in also if s not in known]
     every = list(all_cells(drawing)) if not more else cells(drawing, (*known, *more))
-    return Weighing(predictor(drawing), numbers, signs, stored).verdict(every, whole=not more)
+    return Weighing(expectations(drawing), numbers, signs, stored).verdict(every, whole=not more)
 
 
 class Weighing:
     """One log, ready to be held against cells."""
 
-    def __init__(self, guess: Predictor, numbers: Sequence[Observation], signs: Sequence[Sign], stored: Sequence[str]):
-        self.guess, self.numbers, self.signs, self.stored = guess, list(numbers), list(signs), tuple(stored)
+    def __init__(
+        self, expect: Expectations, numbers: Sequence[Observation], signs: Sequence[Sign], stored: Sequence[str]
+    ):
+        self.expect, self.guess = expect, expect.guess
+        self.numbers, self.signs, self.stored = list(numbers), list(signs), tuple(stored)
         self.values = np.array([o.value for o in self.numbers])
         self.slip_density = np.array([1 / (2 * SLIP_SPAN.get(o.function, SLIP_V)) for o in self.numbers])
         for k, o in enumerate(self.numbers):
             if o.function == "ohms":
                 self.slip_density[k] = 1 / (max(o.value, 0.1) * SLIP_SPAN["ohms"])
         self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
-        self.steps = list(_steps(self.numbers, [*_came_with(self.stored, self.signs), *self.signs]))
+        self.signs = list(_fresh(self.signs, stored))
+        self.steps = list(_steps(self.numbers, [*_came_with(self.stored), *self.signs]))
         spells: dict[tuple, list[int]] = {}
         for k, o in enumerate(self.numbers):
             spells.setdefault((o.spell, o.state), []).append(k)
         self.spells = list(spells.values())
+        self.spell_of = {k: n for n, members in enumerate(self.spells) for k in members}
         self.healthy = self._healthy()
         self.bad = self._bad()
 
@@ -97,11 +111,15 @@ class Weighing:
         for _ in range(DIVIDED):
             p = normalised(found.history[-1]) if len(self.steps) else np.zeros(len(found.cells))
             coarse = np.flatnonzero((p > SMALL) & found.wide)
+            coarse = np.sort(coarse[np.argsort(-p[coarse], kind="stable")[:DIVIDED_AT_ONCE]])
             if not len(coarse):
                 break
-            parts = [part for k in coarse for part in found.cells[k].split()]
+            split = [found.cells[k].split() for k in coarse]
+            # What the signs say hardly depends on where in a cell the truth is.
+            said = np.repeat(found.parts[:, :, coarse], [len(s) for s in split], axis=2)
             rest = np.setdiff1d(np.arange(len(found.cells)), coarse)
-            found = _both(_chosen(found, rest), self.weighed(parts, found.history.max(axis=1)))
+            finer = self.weighed([part for s in split for part in s], found.history.max(axis=1), said=said)
+            found = _both(_chosen(found, rest), finer)
         return self._summed(found)
 
     def _score(self, weight: np.ndarray, can: np.ndarray, total: np.ndarray) -> np.ndarray:
@@ -115,42 +133,48 @@ class Weighing:
             return np.array(factor(every_expected(self.guess.drawing), sign))[:, need]
         return np.array(factor(Expected(self.guess, [every[k] for k in need]), sign))
 
-    def weighed(self, every: list[Cell], best: np.ndarray | None = None, whole: bool = False) -> Weighed:
+    def weighed(
+        self, every: list[Cell], best: np.ndarray | None = None, whole: bool = False, said: np.ndarray | None = None
+    ) -> Weighed:
         """Log likelihoods of cells, step by step in time; those that fall hopelessly behind are left where they are.
 
-        `best` is the best score of other cells after every step; `whole` says that these are all cells of the drawing.
+        `best` is the best score of other cells after every step; `whole` says that these are all cells of the
+        drawing, `said` are the log factors of signs where they are known.
         """
         n, count = len(every), len(self.numbers)
         mean, variance, shared, sized = np.full((4, n, count), np.nan)
+        moves = np.zeros((n, count, self.expect.columns), dtype=np.float32)
         weight = np.log([c.weight for c in every])
         can = np.array([c.suspect.kind in LOOSE_KINDS for c in every], dtype=bool)
         numbers, signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
         numbers[1, ~can] = -np.inf
-        slips, history = np.zeros((n, count)), np.empty((len(self.steps), n))
+        slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
         parts = np.zeros((2, len(self.steps), n))
         alive, alive_loose, seen = np.arange(n), np.flatnonzero(can), []
-        moves, kept, floor = np.zeros((n, 0, len(self.guess.shared) + 4), dtype=np.float32), np.arange(n), weight.max()
+        floor = weight.max()
         for t, (members, sign) in enumerate(self.steps):
             if sign is None:
-                hurt = self.bad.intersection(members)
+                hurt = any(self.bad.intersection(self.spells[self.spell_of[k]]) for k in members)
                 need = np.union1d(alive, alive_loose) if hurt else alive
-                fresh = self._predicted([every[k] for k in need], members)
+                taken = [self.numbers[k] for k in members]
+                if whole:
+                    fresh = self.expect.kept(every, need, taken)
+                else:
+                    fresh = self.expect.of([every[k] for k in need], taken)
                 block = np.ix_(need, members)
                 mean[block], variance[block] = fresh.mean, fresh.variance
                 shared[block] = np.square(fresh.moves).sum(axis=2)
-                sized[block] = np.square(fresh.moves[:, :, -3:]).sum(axis=2)
+                sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
                 seen += members
-                own = np.searchsorted(need, alive)
-                moves = moves[np.searchsorted(kept, alive)]
-                moves, kept = np.concatenate([moves, fresh.moves[own].astype(np.float32)], axis=1), alive
-                numbers[0, alive], slip = self._together(seen, mean[alive], moves, variance[alive])
-                slips[np.ix_(alive, seen)] = slip
-                u = np.sqrt(variance[alive_loose] + shared[alive_loose])
-                numbers[1, alive_loose] = self._loose(seen, mean[alive_loose], u)
+                moves[block] = fresh.moves
+                now = np.ix_(alive, seen)
+                numbers[0, alive], slips[0][now] = self._together(seen, mean[now], moves[now], variance[now])
+                now = np.ix_(alive_loose, seen)
+                numbers[1, alive_loose], slips[1][now] = self._loose(seen, mean[now], moves[now], variance[now])
                 floor += np.log(0.01 * self.slip_density[members]).sum()  # nothing fits worse than nothing but slips
             else:
                 need = np.union1d(alive, alive_loose)
-                parts[:, t, need] = self._sign(sign, every, need, whole)
+                parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]
                 signs += parts[:, t]
                 floor += np.log(FLOOR)
             total = numbers + signs
@@ -172,77 +196,34 @@ class Weighing:
         """What a healthy machine predicts of all readings."""
         none, count = [Cell(NONE, 0.0, 0.0, 0.5, 0.5, "", 1.0)], len(self.numbers)
         mean, variance = np.zeros((2, 1, count))
-        moves = np.zeros((1, count, len(self.guess.shared) + 4))
+        moves = np.zeros((1, count, self.expect.columns))
         for members, sign in self.steps:
             if sign is None:
-                p = self._predicted(none, members)
+                p = self.expect.of(none, [self.numbers[k] for k in members])
                 mean[:, members], variance[:, members], moves[:, members] = p.mean, p.variance, p.moves
         return Prediction(mean, moves, variance)
 
-    def _predicted(self, some: list[Cell], members: Sequence[int]) -> Prediction:
-        """Predictions of readings taken in one state, by cells."""
-        state, mended = self.numbers[members[0]].state, self.numbers[members[0]].mended
-        taken, drawing = [self.numbers[k] for k in members], self.guess.drawing
-
-        def made(phase: State, end: str = "at") -> list[Change]:
-            return [c.change(drawing, phase, mended, end) for c in some]
-
-        width = np.array([c.widths for c in some])
-        found = self.guess.predict(state, taken, made, width)
-        long = [k for k, c in enumerate(some) if c.end > c.begin]
-        along = np.zeros((len(some), len(taken), 1))
-        if long:
-            ends = self._ends(state, mended, taken, [some[k] for k in long])
-            along[long, :, 0] = ends / np.sqrt(12)
-        generic = self._generic(some, found, state, taken)
-        own, sized = found.moves[:, :, :-2], found.moves[:, :, -2:] + generic
-        moves = np.concatenate([own, self._gain(taken, found.mean), sized, along], axis=2)
-        own = np.array([max(o.u**2 - (o.gain * o.value) ** 2, 0.0) + (o.step**2) / 6 for o in taken])
-        variance = found.variance + own + np.square(BLUNT * moves[:, :, -3:]).sum(axis=2)
-        return Prediction(found.mean, moves, variance)
-
-    def _ends(self, state: State, mended: frozenset[str], taken: Sequence[Observation], some: list[Cell]) -> np.ndarray:
-        """How far the readings differ between both ends of long cells."""
-        both = []
-        for end in ("begin", "end"):
-
-            def made(phase: State, end: str = end) -> list[Change]:
-                return [c.change(self.guess.drawing, phase, mended, end) for c in some]
-
-            both.append(self.guess.means(state, taken, made))
-        return both[1] - both[0]
-
-    def _generic(self, some, found: Prediction, state, taken) -> np.ndarray:
-        """What the size does where it is not that of a port: in proportion to what it has done so far."""
-        out = np.zeros((len(some), len(taken), 2))
-        rows = [k for k, c in enumerate(some) if c.high > c.low and c.suspect.kind in ("supply weak", "sensor drifted")]
-        if rows:
-            good = self.guess.means(state, taken, lambda phase: [NOTHING])
-            share = np.array([(some[k].high - some[k].low) / abs(some[k].size) / np.sqrt(12) for k in rows])
-            out[rows, :, 0] = (found.mean[rows] - good) * share[:, None]
-        return out
-
-    def _gain(self, taken: Sequence[Observation], mean: np.ndarray) -> np.ndarray:
-        """The meter's gain error, which its readings share."""
-        return np.broadcast_to(np.array([o.gain * o.value for o in taken])[None, :, None], (*mean.shape, 1))
-
-    def _together(self, seen, mean, moves, variance) -> tuple[np.ndarray, np.ndarray]:
+    def _together(
+        self, seen: list[int], mean: np.ndarray, moves: np.ndarray, variance: np.ndarray, steady: bool = True
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """(log likelihood, chance that each is a slip) of readings; `steady`: the fault does not come and go."""
         order = np.argsort(seen, kind="stable")
         seen = np.array(seen)[order]
         plain = self.plain[seen]
         cols, rows = seen[plain], order[plain]
-        m = moves[:, rows].astype(float)
-        ll, slip = together(self.values[cols], mean[:, cols], m, variance[:, cols], self.slip_density[cols])
+        moved = moves[:, rows].astype(float)
+        log, slip = together(self.values[cols], mean[:, rows], moved, variance[:, rows], self.slip_density[cols])
         slips = np.zeros((len(mean), len(seen)))
         slips[:, rows] = slip
         if (~plain).any():
             cols, rows = seen[~plain], order[~plain]
-            u = np.sqrt(variance[:, cols] + np.square(moves[:, rows]).sum(axis=2))
-            part = beyond(self.values[cols], mean[:, cols], u)
-            ll = ll + part.sum(axis=1)
+            u = np.sqrt(variance[:, rows] + np.square(moves[:, rows], dtype=float).sum(axis=2))
+            part = beyond(self.values[cols], mean[:, rows], u)
+            log = log + part.sum(axis=1)
             slips[:, rows] = part < np.log(0.1)
-        jumps = len({self.numbers[k].spell for k in seen if self.numbers[k].jumps})
-        return ll + jumps * np.log(JUMPY), slips
+        if steady:
+            log = log + len({self.numbers[k].spell for k in seen if self.numbers[k].jumps}) * np.log(JUMPY)
+        return log, slips
 
     def _bad(self) -> set[int]:
         """Readings that a healthy machine does not explain."""
@@ -252,46 +233,78 @@ class Weighing:
         off = np.where(self.plain, off, np.abs(h.mean[0]) < self.values)
         return {int(k) for k in np.flatnonzero(off)} | {k for k, o in enumerate(self.numbers) if o.jumps}
 
-    def _loose(self, seen: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
-        """Log likelihood if the fault comes and goes: in every spell it was there, away, or both."""
-        total = np.zeros(len(mean))
-        h, bad, seen = self.healthy, self.bad, set(seen)
-        h_u = np.sqrt(h.variance + np.square(h.moves).sum(axis=2))
+    def _loose(
+        self, seen: list[int], mean: np.ndarray, moves: np.ndarray, variance: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """(log likelihood, chance that each reading is a slip) if the fault comes and goes.
+
+        In a spell that a healthy machine explains it was away, which clears nothing. In every other one it was there,
+        away, or flickering, whichever fits best; then all readings are weighed together.
+        """
+        h, at = self.healthy, {k: n for n, k in enumerate(seen)}
+        mean, moves, variance = mean.copy(), moves.copy(), variance.copy()
+        good = np.array([k for k in seen if not self.bad.intersection(self.spells[self.spell_of[k]])], dtype=int)
+        where = [at[k] for k in good]
+        mean[:, where], moves[:, where], variance[:, where] = h.mean[:, good], h.moves[:, good], h.variance[:, good]
+        if not len(mean) or len(good) == len(seen):
+            log, slips = self._together(seen, mean[:1], moves[:1], variance[:1], False)
+            return np.repeat(log, len(mean), axis=0), np.repeat(slips, len(mean), axis=0)
+        chances = np.zeros(len(mean))
         for members in self.spells:
-            members = [k for k in members if k in seen]
-            good = self._marginal(members, h.mean, h_u)[0]
-            if not bad.intersection(members):
-                total += good
+            if not self.bad.intersection(members) or not (members := [k for k in members if k in at]):
                 continue
-            there = self._marginal(members, mean, u)
-            mixed = sum(self._mixed(k, mean[:, k], u[:, k], h.mean[0, k], h_u[0, k]) for k in members)
-            away = np.full(len(mean), good)
-            some = np.array([there + np.log(PRESENT), away + np.log(AWAY), mixed + np.log(FLICKERS)])
-            total += np.logaddexp.reduce(some, axis=0)
-        return total
+            cols = [at[k] for k in members]
+            there = mean[:, cols], moves[:, cols], variance[:, cols]
+            options = self._options(members, *there)
+            best = np.argmax([o[0] for o in options], axis=0)
+            chances += np.choose(best, [o[1] for o in options])
+            for n, option in enumerate(options):
+                rows = np.flatnonzero(best == n)
+                block = np.ix_(rows, cols)
+                mean[block], moves[block], variance[block] = (x[rows] for x in option[2:])
+        log, slips = self._together(seen, mean, moves, variance, False)
+        return chances + log, slips
+
+    def _options(self, members: list[int], mean, moves, variance):
+        """(log weight, log chance, mean, moves, variance) if the fault was there, away or flickering in a spell."""
+        h, n = self.healthy, len(mean)
+        away = [np.repeat(x[:, members], n, axis=0) for x in (h.mean, h.moves, h.variance)]
+        known = np.isfinite(mean)
+        there = [np.where(known, mean, away[0]), np.where(known[..., None], moves, away[1]),
+                 np.where(known, variance, away[2])]  # fmt: skip
+        chance = np.log(presence(self.numbers[members[0]].state))
+        if any(self.numbers[k].jumps for k in members):
+            chance[:2] += np.log(JUMPY)
+        ends = np.array([self.numbers[k].function in ("low", "high") for k in members])
+        low = np.array([self.numbers[k].function == "low" for k in members])
+        step = there[0] - away[0]
+        made = [(chance[0], *there), (chance[1], *away)]
+        # Where it would flicker much a display jumps; one that stands still hardly flickers.
+        still = ("low", "high", "inside")
+        steady = [n for n, k in enumerate(members) if not (self.numbers[k].jumps or self.numbers[k].function in still)]
+        flickers = chance[2] + np.log(STEADY) * (np.abs(step[:, steady]) > SWING_V).any(axis=1)
+        for share in SHARES:
+            now = away[0] + share * step
+            now = np.where(ends, np.where(low, np.minimum(there[0], away[0]), np.maximum(there[0], away[0])), now)
+            spread = np.where(ends, UNEVEN / 4, AT_LEAST + UNEVEN * share * (1 - share)) * step
+            flicker = away[2] + share * (there[2] - away[2]) + np.square(spread)
+            moved = away[1] + share * (there[1] - away[1])
+            made.append((flickers - np.log(len(SHARES)), now, moved, flicker))
+        u = [np.sqrt(m[3] + np.square(m[2], dtype=float).sum(axis=2)) for m in made]
+        marginal = [self._marginal(members, m[1], w) for m, w in zip(made, u, strict=True)]
+        return [(m[0] + x, np.broadcast_to(m[0], n), *m[1:]) for m, x in zip(made, marginal, strict=True)]
 
     def _marginal(self, members: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
         """Log likelihood of readings, each by itself."""
         out = np.zeros(len(mean))
-        for k in members:
-            slip = 0.01 * self.slip_density[k]
+        for n, k in enumerate(members):
             if not self.plain[k]:
-                out += beyond(self.values[k : k + 1], mean[:, k : k + 1], u[:, k : k + 1])[:, 0]
+                out += beyond(self.values[k : k + 1], mean[:, n : n + 1], u[:, n : n + 1])[:, 0]
                 continue
-            with np.errstate(invalid="ignore"):
-                z = (self.values[k] - mean[:, k]) / u[:, k]
-                density = np.nan_to_num(0.99 * np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * u[:, k]))
-            out += np.log(density + slip)
+            z = (self.values[k] - mean[:, n]) / u[:, n]
+            usual = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * u[:, n])
+            out += np.log((1 - SLIP) * usual + SLIP * self.slip_density[k])
         return out
-
-    def _mixed(self, k: int, mean, u, good: float, good_u: float) -> np.ndarray:
-        """Log likelihood of one reading while the fault comes and goes."""
-        if not self.plain[k]:
-            return np.full(len(mean), np.log(0.5))
-        width = np.hypot(np.nan_to_num(u, nan=1.0), good_u)
-        mean = np.nan_to_num(mean, nan=good)
-        inside = between(self.values[k], np.minimum(mean, good), np.maximum(mean, good), width)
-        return np.logaddexp(inside, np.log(0.01 * self.slip_density[k]))
 
     def _summed(self, found: Weighed) -> Verdict:
         weight = np.log([c.weight for c in found.cells])
@@ -316,10 +329,10 @@ class Weighing:
             event = sign.event if sign is not None else self.numbers[members[-1]].event
             left = int((logs[t] > logs[t].max() - UNLIKELY).sum())
             trail.append(Moment(event, float(bits[t]), left, float(bits[t - 1] - bits[t])))
-        seen = (found.mean[best], found.u[best], found.slips[best])
+        mine = np.array([f.loose for f in fits], dtype=int)
+        seen = (found.mean[best], found.u[best], found.slips[mine, best])
         h = self.healthy
         healthy = h.mean[0], np.sqrt(h.variance + np.square(h.moves).sum(axis=2))[0]
-        mine = np.array([f.loose for f in fits], dtype=int)
         signed = [t for t, (_, sign) in enumerate(self.steps) if sign is not None and sign.event is not None]
         said = found.parts[mine[:, None], np.array(signed, dtype=int)[None], best[:, None]]
         return Verdict(tuple(names), each[-1], tuple(fits), logs[-1], tuple(self.numbers), tuple(self.signs), *seen,
@@ -337,7 +350,23 @@ def _steps(numbers: Sequence[Observation], signs: Sequence[Sign]) -> Iterator[tu
         yield (what, None) if kind == 0 else ([], what)
 
 
-def _came_with(stored: Sequence[str], signs: Sequence[Sign]) -> list[Sign]:
+def _fresh(signs: Sequence[Sign], stored: Sequence[str]) -> Iterator[Sign]:
+    """Signs with what was known of the codes before; an engine, speeds or words that say the same again count once."""
+    known, seen = frozenset(stored), set()
+    coded = bool(stored)
+    for s in signs:
+        if s.kind == "codes":
+            now = frozenset(code for code, _ in s.said)
+            yield replace(s, before=known if coded else None)
+            known, coded = now, True
+            continue
+        same = (s.kind, s.state, s.said, getattr(s.event, "text", ""), s.mended)
+        if s.kind not in ("engine", "speeds", "driver") or same not in seen:
+            seen.add(same)
+            yield s
+
+
+def _came_with(stored: Sequence[str]) -> list[Sign]:
     """The codes that came with the machine, as a sign before all others."""
     said = tuple((code, 1.0) for code in stored)
     return [Sign("codes", State("off"), None, said=said)] if stored else []
@@ -345,12 +374,14 @@ def _came_with(stored: Sequence[str], signs: Sequence[Sign]) -> list[Sign]:
 
 def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:
     """Some of the cells, which need no more dividing."""
-    return Weighed([w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], w.mean[rows], w.u[rows], w.slips[rows],
-                   np.zeros(len(rows), dtype=bool), w.history[:, rows], w.parts[:, :, rows])  # fmt: skip
+    read = (w.mean[rows], w.u[rows], w.slips[:, rows], np.zeros(len(rows), dtype=bool))
+    return Weighed(
+        [w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], *read, w.history[:, rows], w.parts[:, :, rows]
+    )
 
 
 def _both(a: Weighed, b: Weighed) -> Weighed:
-    names = ("lasting", "loose", "mean", "u", "slips", "wide")
-    joined = (np.concatenate([getattr(a, n), getattr(b, n)]) for n in names)
-    history = np.concatenate([a.history, b.history], axis=1)
-    return Weighed(a.cells + b.cells, *joined, history, np.concatenate([a.parts, b.parts], axis=2))
+    axes = {"lasting": 0, "loose": 0, "mean": 0, "u": 0, "slips": 1, "wide": 0, "history": 1, "parts": 2}
+    return Weighed(
+        a.cells + b.cells, *(np.concatenate([getattr(a, n), getattr(b, n)], axis=k) for n, k in axes.items())
+    )

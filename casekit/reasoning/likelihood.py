@@ -48,10 +48,3 @@ def beyond(limit: np.ndarray, mean: np.ndarray, u: np.ndarray) -> np.ndarray:
     with np.errstate(invalid="ignore", divide="ignore"):
         share = ndtr((np.abs(mean) - limit) / u)
     return np.log((1 - SLIP) * np.where(np.isfinite(share), share, 0.5) + SLIP)
-
-
-def between(values: np.ndarray, low: np.ndarray, high: np.ndarray, u: np.ndarray) -> np.ndarray:
-    """Log density (items, n) of an average of two things in unknown shares: anywhere between `low` and `high`, each
-    with standard uncertainty `u`."""
-    width = np.maximum(high - low, u)
-    return np.log((ndtr((values - low) / u) - ndtr((values - high) / u)) / width + 1e-300)

@@ -23,6 +23,7 @@ NUMBERS = ("volts", "millivolts", "ohms", "continuity", "loaded volts", "amps")
 # Moves that may change where a loose contact lies, or that begin another while.
 SPELLS = ("shift", "rock", "road test", "warm up", "repair", "replace", "open harness", "key", "operate", "release")
 SCOPE_SHARE, SCOPE_V = 0.02, 0.05  # how exact the mean of a scope's picture is (8 bits of eight divisions and its gain)
+INSIDE_V = 0.005  # how far the unit's own converter may be off (common practice, no source)
 JUMPS = "the display jumps"
 BEYOND = {"millivolts": 0.6, "ohms": 6e7}  # what a display of OL says: more than this
 
@@ -73,6 +74,7 @@ class Sign:
     said: tuple[tuple[str, float], ...] = ()
     spell: int = 0
     mended: frozenset[str] = frozenset()
+    before: frozenset[str] | None = None  # codes known before these were read
 
 
 def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observation], list[Sign]]:
@@ -81,6 +83,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
     signs: list[Sign] = []
     spell, mended, state = 0, frozenset(), State()
     opened: set[str] = set()
+    driven = False
     for event, after in zip_longest(events, events[1:]):
         if isinstance(event, Move):
             if event.action in SPELLS or event.state != state:
@@ -89,6 +92,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
                 mended |= {event.what}
             if event.action == "repair" and not (isinstance(after, Finding) and after.point == event.what):
                 signs.append(Sign("sound", event.state, event, event.what, (), spell, mended))
+            driven = event.action == "road test"
             if event.action == "open harness":
                 opened.add(event.what)
             if sign := _engine(event):
@@ -98,7 +102,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
                 _joined(numbers, replace(number, spell=spell, mended=mended))
             signs += [replace(s, spell=spell, mended=mended) for s in _of_reading(drawing, event)]
         elif isinstance(event, Finding):
-            signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event, opened)]
+            signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event, opened, driven)]
         state = event.state
     return numbers, signs
 
@@ -130,8 +134,8 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
         step = 5.0 / 2**drawing.program.adc_bits
         for name, volts in r.data:
             if name in nodes:
-                yield Observation("inside", nodes[name], f"{core.name}.gnd", volts, step, r.state, r, step=step,
-                                  wires=(name,))  # fmt: skip
+                yield Observation("inside", nodes[name], f"{core.name}.gnd", volts, step + INSIDE_V, r.state, r,
+                                  step=step, wires=(name,))  # fmt: skip
         return
     if r.function == "scope":
         data = dict(r.data)
@@ -145,13 +149,14 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
         return
     if r.function not in NUMBERS or (r.function in OHMS and r.note.startswith("live")):
         return
-    jumps = r.note == JUMPS and not r.state.turning
+    jumps = r.note == JUMPS
     data = dict(r.data)
     load = data.get("load_ohm", 0.0)
     wires = tuple(data) if r.function == "amps" else ()
     function = "ohms" if r.function in OHMS else r.function
     if math.isfinite(r.value):
         kind = _kind("volts" if r.function == "loaded volts" else r.function, r.value)
+        kind["gain"] = min(kind["gain"], 0.9 * r.u / abs(r.value)) if r.value else kind["gain"]  # a better meter's
         yield Observation(function, r.red, r.black, r.value, r.u, r.state, r, load_ohm=load, wires=wires, jumps=jumps,
                           **kind)  # fmt: skip
     elif r.shown == "OL" and function in BEYOND:
@@ -184,10 +189,16 @@ def _of_reading(drawing: Machine, r: Reading) -> Iterator[Sign]:
         yield Sign("speeds", r.state, r, said=tuple((n, v) for n, v in r.data if n in speeds))
 
 
-def _of_finding(drawing: Machine, f: Finding, opened: set[str]) -> Iterator[Sign]:
+def _road(drawing: Machine, text: str) -> tuple[tuple[str, float], ...]:
+    """What was noticed on the road: channels that were wrong, an engine that cut out, a flicker."""
+    found = {c.name: 1.0 for c in drawing.program.channels if f"{c.name}: " in text}
+    found |= {word: 1.0 for word in ("the engine cut out", "something flickered") if word in text}
+    return tuple(found.items())
+
+
+def _of_finding(drawing: Machine, f: Finding, opened: set[str], driven: bool) -> Iterator[Sign]:
     if f.point == "driver":
-        if " (key" not in f.text:  # of a road test only the states it names are known
-            yield Sign("driver", f.state, f)
+        yield Sign("road", f.state, f, said=_road(drawing, f.text)) if driven else Sign("driver", f.state, f)
     elif f.point == "proof":
         yield Sign("proof", f.state, f)
     elif drawing.contact_point(f.point):

@@ -15,16 +15,16 @@ from casekit.bench import minutes
 from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
-from casekit.machine.state import State
+from casekit.machine.state import LOAD, State
 
 SCANNER = "scan data"
 
 
 @dataclass(frozen=True)
 class Offer:
-    """One test: `moves` (action, what) to be made first, then `kind` (volts, millivolts, ohms, scan, codes, driver,
-    look, inside, shift, road test) at `red` and `black`, or at `place`, in `state`; `minutes` in all, `reached` what is
-    laid open by it."""
+    """One test: `moves` (action, what) to be made first, then `kind` (volts, millivolts, scan, codes, look, inside,
+    shift, road test) at `red` and `black`, or at `place`, in `state`; `minutes` in all, of which
+    `work` is the test itself; `reached` what is laid open by it."""
 
     kind: str
     state: State
@@ -34,19 +34,18 @@ class Offer:
     black: str = ""
     place: str = ""
     reached: frozenset[str] = frozenset()
+    work: float = 0.0
 
     @property
     def test(self) -> str:
         """What is done, in words."""
         match self.kind:
-            case "volts" | "millivolts" | "ohms":
+            case "volts" | "millivolts":
                 return f"{self.kind} at {self.red} against {self.black}"
             case "scan":
                 return "read the scan data"
             case "codes":
                 return "read the codes"
-            case "driver":
-                return "see what a driver would notice"
             case "look":
                 return f"look closely at {self.place}"
             case "inside":
@@ -56,7 +55,8 @@ class Offer:
         return "make a road test"
 
     def __str__(self) -> str:
-        done = [f"key {what}" if action == "key" else f"{action} {what}" for action, what in self.moves]
+        words = {"key": "key ", "operate": "hold ", "release": "let go of "}
+        done = [f"{words.get(action, action + ' ')}{what}" for action, what in self.moves]
         return ", ".join([*done, self.test])
 
 
@@ -88,16 +88,18 @@ class Standpoint:
         return cls(state, frozenset(reached), frozenset(looked), codes)
 
 
-def offers(drawing: Machine, here: Standpoint) -> list[Offer]:
-    """Everything worth doing from here."""
+def offers(drawing: Machine, here: Standpoint, operate: bool = False, there: bool = False) -> list[Offer]:
+    """Everything worth doing from here; with `operate` also while something is held, for faults that come and go;
+    `there` says that such a fault shows just now, so that plugs are pulled in the state in which it does."""
     found = []
-    for moves, state, cost, reached in _states(drawing, here):
+    states = list(_states(drawing, here, operate and there)) + (list(_held(drawing, here)) if operate else [])
+    for moves, state, cost, reached in states:
         spot = replace(here, state=state, reached=reached)
         found += [_after(o, moves, cost) for o in _readings(drawing, spot)]
-        if len(moves) <= 1 and state.key != "off":
+        if not any(action in ("unplug", "plug") for action, _ in moves) and state.key != "off":
             found += [_after(o, moves, cost) for o in _unit(spot)]
         found += [
-            Offer("inside", state, cost + minutes.LOOK, moves, place=what)
+            Offer("inside", state, cost + minutes.LOOK, moves, place=what, work=minutes.LOOK)
             for action, what in moves if action == "unplug" and what not in here.looked
         ]  # fmt: skip
     return found + list(_harness(drawing, here))
@@ -108,7 +110,7 @@ def access(drawing: Machine) -> dict[str, float]:
     return {p.name: p.access_min for p in (*drawing.plugs, *drawing.contact_points)} | dict(drawing.studs)
 
 
-def _states(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, float, frozenset[str]]]:
+def _states(drawing: Machine, here: Standpoint, loose: bool) -> Iterator[tuple[tuple, State, float, frozenset[str]]]:
     """(moves, state, minutes, what is laid open by then) within reach."""
     now, reach = here.state, access(drawing)
     apart = {p.name: p for p in drawing.plugs if p.name in now.unplugged}
@@ -120,8 +122,13 @@ def _states(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, 
         held = now.held if key == now.key else frozenset()
         state = replace(now, key=key, held=held)
         yield turn, state, cost, here.reached
-        if key == "run" or (key == "off" and now.key != "off"):
+        # Plugs are pulled with the key as it is, or on; with the engine running only for a fault that comes and goes,
+        # and with whatever is held let go of meanwhile.
+        if key != now.key if loose else key != ("on" if now.key in ("run", "crank") else now.key):
             continue
+        before = tuple(("release", name) for name in sorted(state.held))
+        after = tuple(("operate", name) for name in sorted(state.held))
+        held_min = minutes.OPERATE * len(before + after)
         for plug in drawing.plugs:
             if plug.kind == "control unit":
                 continue
@@ -129,21 +136,34 @@ def _states(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, 
             price = minutes.PLUG + (0.0 if plug.name in here.reached else reach[plug.name] if pull else 0.0)
             other = now.unplugged ^ {plug.name}
             move = (("unplug" if pull else "plug", plug.name),)
-            yield turn + move, replace(state, unplugged=other), cost + price, here.reached | {plug.name}
+            moves = (*turn, *before, *move, *after)
+            yield moves, replace(state, unplugged=other), cost + price + held_min, here.reached | {plug.name}
+
+
+def _held(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, float, frozenset[str]]]:
+    """States in which something is held: an operation, or the engine against a load."""
+    known = {o.name: o.needs for o in drawing.operations} | {LOAD: "run"}
+    for name, needs in known.items():
+        key = "run" if needs == "run" or here.state.key == "run" else "on"
+        turn = () if key == here.state.key else (("key", key),)
+        cost = minutes.OPERATE + (minutes.KEY[key] if turn else 0.0)
+        if name not in here.state.held:
+            state = replace(here.state, key=key, held=frozenset({name}))
+            yield (*turn, ("operate", name)), state, cost, here.reached
 
 
 def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
-    """Volts of every point against battery negative, or ohms on a dead circuit; millivolts along the harness."""
+    """Volts of every point against battery negative; millivolts along the harness. Ohms are left out: through the
+    control unit and sensors they hardly tell more than volts do, and they pass where a load would fail."""
     reach, state = access(drawing), spot.state
-    kind = "ohms" if state.key == "off" else "volts"
     points = [p for p in drawing.reachable(state) if p != drawing.earth and "@" not in p]
-    pairs = [(kind, p, drawing.earth) for p in points]
+    pairs = [("volts", p, drawing.earth) for p in points]
     if state.key != "off":
         pairs += [("millivolts", *pair) for pair in along(drawing, state)]
     for function, red, black in pairs:
         owners = frozenset({_owner(drawing, red), _owner(drawing, black)})
         cost = sum(reach.get(o, 0.0) for o in owners - spot.reached) + minutes.LEADS
-        yield Offer(function, state, cost, (), red, black, reached=owners)
+        yield Offer(function, state, cost, (), red, black, reached=owners, work=minutes.LEADS)
 
 
 def along(drawing: Machine, state: State) -> list[tuple[str, str]]:
@@ -162,9 +182,9 @@ def along(drawing: Machine, state: State) -> list[tuple[str, str]]:
 
 def _unit(spot: Standpoint) -> Iterator[Offer]:
     cost = minutes.SCAN + (0.0 if SCANNER in spot.reached else minutes.SCAN_CONNECT)
-    yield Offer("scan", spot.state, cost, reached=frozenset({SCANNER}))
-    if not spot.codes_read:
-        yield Offer("codes", spot.state, cost, reached=frozenset({SCANNER}))
+    yield Offer("scan", spot.state, cost, reached=frozenset({SCANNER}), work=minutes.SCAN)
+    if not spot.codes_read and not spot.state.unplugged:  # stored codes say nothing about what is unplugged now
+        yield Offer("codes", spot.state, cost, reached=frozenset({SCANNER}), work=minutes.SCAN)
 
 
 def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
@@ -172,17 +192,19 @@ def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
     for point in drawing.contact_points:
         there = 0.0 if point.name in here.reached else point.access_min
         if point.name not in here.looked:
-            yield Offer("look", here.state, there + minutes.LOOK, place=point.name, reached=frozenset({point.name}))
+            yield Offer("look", here.state, there + minutes.LOOK, place=point.name,
+                        reached=frozenset({point.name}), work=minutes.LOOK)  # fmt: skip
         if here.state.key == "on":
             net = [w for w, _ in point.wires]
             red = next((p for p in drawing.reachable(here.state) for w in net if _on(drawing, w, p)), "")
             if red:
                 lead = 0.0 if _owner(drawing, red) in here.reached else reach.get(_owner(drawing, red), 0.0)
                 cost = there + minutes.SHIFT + minutes.LEADS + lead
-                yield Offer("shift", here.state, cost, (), red, drawing.earth, point.name)
+                yield Offer("shift", here.state, cost, (), red, drawing.earth, point.name, work=cost)
     if not here.state.unplugged:
         moves = () if here.state.key == "run" else (("key", "run"),)
-        yield Offer("road test", replace(here.state, key="run"), minutes.ROAD_TEST + minutes.KEY["run"], moves)
+        yield Offer("road test", replace(here.state, key="run"), minutes.ROAD_TEST + minutes.KEY["run"], moves,
+                    work=minutes.ROAD_TEST)  # fmt: skip
 
 
 def _on(drawing: Machine, wire: str, point: str) -> bool:

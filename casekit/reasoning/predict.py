@@ -103,6 +103,13 @@ class Predictor:
         items = len(maker(self.drawing.phases(state)[0][1]))
         return self.predict(state, taken, maker, np.zeros((items, 2, 2)), full=False).mean
 
+    def volts(self, state: State, maker: Maker, pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+        """What a meter shows between pairs of points, (items, pairs)."""
+        return sum(
+            share * self._averaged(self.family(phase).solve(maker(phase)), lambda x: x.readings(pairs)[0])
+            for share, phase in self.drawing.phases(state)
+        )
+
     def views(self, state: State, maker: Maker) -> Views:
         """What the control unit would see inside in a state, under all changes."""
         program, (core,) = self.drawing.program, self.drawing.all(Core)
@@ -116,7 +123,7 @@ class Predictor:
         for share, phase in phases:
             changes = list(maker(phase))
             solved = [self.family(phase).solve(changes[k : k + AT_ONCE]) for k in range(0, len(changes), AT_ONCE)]
-            values = np.concatenate([self._averaged(phase, s, pairs) for s in solved])
+            values = np.concatenate([self._averaged(s, lambda x: x.values(x.family.pick(pairs))) for s in solved])
             mean = mean + share * values
             swings.append(values[:, len(channels) : -1])
             if phase == phases[0][1]:
@@ -129,17 +136,16 @@ class Predictor:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _averaged(self, state: State, solved: Solved, pairs: Sequence[tuple[str, str]]) -> np.ndarray:
-        """Unloaded volts, those of a retrying supply at its limit averaged over its on and off times."""
-        picks = solved.family.pick(pairs)
-        found = solved.values(picks)
+    def _averaged(self, solved: Solved, read: Callable[[Solved], np.ndarray]) -> np.ndarray:
+        """What is read of changes, averaged over the on and off times of a retrying supply that stands at its limit."""
+        found = read(solved)
         for supply in self.retry:
             valve = f"supply {supply.name}"
             at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
             if len(at_limit):
                 dead = solved.family.solve([solved.changes[k] + Change((), ((valve, ()),)) for k in at_limit])
                 duty = supply.retry.duty
-                found[at_limit] = duty * found[at_limit] + (1 - duty) * dead.values(picks)
+                found[at_limit] = duty * found[at_limit] + (1 - duty) * read(dead)
         return found
 
     def _sensor(self, channel: Channel) -> HallSwitch | InductivePickup:
@@ -291,18 +297,26 @@ def _instrument(taken: Sequence[Observation]) -> Change:
     return Change()
 
 
+def decade(o: Observation) -> int:
+    """The range an ohms reading was taken in: its test current is a part of what is predicted. 0 for all others."""
+    if o.function != "ohms":
+        return 0
+    ranges = FUNCTIONS["ohms"].ranges
+    return next((k for k, x in enumerate(ranges) if abs(o.value) <= x.full), len(ranges) - 1)
+
+
 def _source(o: Observation) -> tuple[float, float]:
     """A source that gives the test current of the range just where the reading stands."""
     if o.beyond:
         return BEYOND_V, BEYOND_V / FUNCTIONS["ohms"].ranges[-1].test_a
-    used = next(x for x in FUNCTIONS["ohms"].ranges if abs(o.value) <= x.full)
+    used = FUNCTIONS["ohms"].ranges[decade(o)]
     return BEYOND_V + o.value * used.test_a, BEYOND_V / used.test_a
 
 
 def _as_ohms(o: Observation, volts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(ohms, their slope) of the voltage an ohmmeter finds."""
     emf_v, r_ohm = _source(o)
-    left = np.maximum(emf_v - volts, emf_v * 1e-9)
+    left = np.maximum(emf_v - volts, emf_v * 1e-4)  # nearer to its own source a meter shows OL anyway
     return volts * r_ohm / left, r_ohm * emf_v / left**2
 
 

@@ -18,7 +18,7 @@ from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.reasoning.suspect import NONE, Suspect
 
-NOTHING_WRONG = 0.02  # share of complaints with nothing wrong at all
+NOTHING_WRONG = 0.01  # share of complaints with nothing wrong at all
 LOOSE = 0.2  # share of the faults of wires and terminals that come and go
 RUBBED = 5.0  # how much more often a wire is damaged when it passes a contact point
 AT_SPOT = 0.85  # and how often the damage is then just there
@@ -31,6 +31,16 @@ OTHER = {
 }  # fmt: skip
 LOOSE_KINDS = ("short to ground", "short to battery", "short between wires", "open", "high resistance")
 WHOLE = (0.02, 0.98)
+# How often a fault that comes and goes is there, by what is being done, and how often it flickers meanwhile.
+STILL, IDLE, WORKING, ROAD = 0.15, 0.3, 0.5, 0.8
+FLICKERS_STILL, FLICKERS_TURNING = 0.03, 0.15
+
+
+def presence(state: State) -> tuple[float, float, float]:
+    """Chances that a fault that comes and goes is there, is away, or flickers, in a while in this state."""
+    there = WORKING if state.held or state.hot else IDLE if state.turning else STILL
+    flickers = FLICKERS_TURNING if state.turning else FLICKERS_STILL
+    return there, 1 - there - flickers, flickers
 
 
 @dataclass(frozen=True)

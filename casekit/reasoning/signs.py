@@ -19,13 +19,14 @@ from casekit.machine.rules import LOGIC_V
 from casekit.machine.state import State
 from casekit.reasoning.observation import Sign
 from casekit.reasoning.predict import Predictor, Views
-from casekit.reasoning.prior import LOOSE_KINDS, Cell
+from casekit.reasoning.prior import LOOSE_KINDS, ROAD, Cell, presence
 from casekit.reasoning.suspect import DRAWING, NONE
 
 SURE, UNSURE = 0.97, 0.03  # a rule of the control unit that applies, and one that does not, and still
-OFTEN, SELDOM = 0.6, 0.02  # a code that the fault can set, and one that it cannot, was stored before
+SHOWS = 0.7  # how often a loose fault that is there lasts long enough to be noticed
+OFTEN, SELDOM = 0.6, 0.003  # a code that the fault can set, and one that it cannot, was stored before
 LIMIT_V, TRAVEL = 0.05, 0.02  # how sharply limits are known
-FLOOR = 1e-3  # the least that codes or words count for: they alone rule nothing out
+FLOOR, SPONTANEOUS = 3e-4, 1e-6  # the least that codes or words count for; and that codes without any fault do
 STRAY = 2e-3  # damage that was found and is not the fault
 LOOK_KINDS = ("open", "high resistance", "leak between cavities", "crossed terminals")  # seen inside a connector
 COMES_AND_GOES = "things come and go while you watch"
@@ -92,10 +93,10 @@ def factor(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
     """(log factor if the fault is always there, if it comes and goes), one of each per cell."""
     weigh: dict[str, Callable] = {
         "driver": _driver, "engine": _engine, "speeds": _speeds, "look": _look, "inside": _inside, "opened": _opened,
-        "repaired": _repaired, "sound": _sound, "proof": _proof, "codes": _codes,
+        "repaired": _repaired, "sound": _sound, "proof": _proof, "codes": _codes, "road": _road,
     }  # fmt: skip
     lasting, loose = weigh[sign.kind](expected, sign)
-    if sign.kind in ("driver", "engine", "speeds") and sign.mended:
+    if sign.kind in ("driver", "engine", "speeds", "road") and sign.mended:
         cured = np.array([c.cured(sign.mended) for c in expected.cells], dtype=bool)
         whole, _ = weigh[sign.kind](expected, sign, True)
         lasting, loose = np.where(cured, whole, lasting), np.where(cured, whole, loose)
@@ -121,9 +122,17 @@ def _codes(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
         now = lived[code][:cells] if code in lived else 0.0 * p
         there = p * OFTEN + (1 - p) * SELDOM
         sure = np.maximum(there, now * SURE)
-        log_lasting += np.log(sure / SURE if code in said else (1 - sure) / (1 - SELDOM))
-        log_loose += np.log(there / SURE if code in said else (1 - there) / (1 - SELDOM))
-    return _floored(log_lasting), _floored(log_loose)
+        if sign.before is None:
+            log_lasting += np.log(sure / SURE if code in said else (1 - sure) / (1 - SELDOM))
+            log_loose += np.log(there / SURE if code in said else (1 - there) / (1 - SELDOM))
+        elif code in said and code not in sign.before:  # it was set meanwhile, and counted as missing before
+            log_lasting += np.log(sure / SURE) - np.log((1 - there) / (1 - SELDOM))
+            log_loose += np.log(there / SURE) - np.log((1 - there) / (1 - SELDOM))
+        elif code not in said and code not in sign.before:  # it is still not there
+            log_lasting += np.log((1 - sure) / (1 - there))
+    none = np.array([c.suspect == NONE for c in expected.cells], dtype=bool)
+    lasting = np.where(none, np.maximum(log_lasting, np.log(SPONTANEOUS)), _floored(log_lasting))
+    return lasting, _floored(log_loose)
 
 
 def _driver(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
@@ -148,14 +157,14 @@ def _driver(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
             mine = [c for c in program.channels if c.sensor == sensor]
             lost = np.clip(np.max([bad[c.name] for c in mine], axis=0), UNSURE, SURE)
             log += np.log(lost if mine[0].lost in said else 1 - lost)
-    return _whole(log, mended, n) if mended else _either(log, COMES_AND_GOES in text)
+    return _whole(log, mended, n) if mended else _either(log, sign.state, COMES_AND_GOES in text)
 
 
 def _engine(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """The engine runs, or does not."""
     runs = expected.runs(sign.state)
     log = np.log(np.where(runs == bool(dict(sign.said)["runs"]), SURE, UNSURE))
-    return _whole(log, mended, len(expected.cells)) if mended else _either(log)
+    return _whole(log, mended, len(expected.cells)) if mended else _either(log, sign.state)
 
 
 def _speeds(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
@@ -166,13 +175,36 @@ def _speeds(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
         for name, rpm in sign.said:
             if name in arrives:
                 log += np.log(np.where((arrives[name] >= 1) == (rpm > 0), SURE, UNSURE))
-    return _whole(log, mended, len(expected.cells)) if mended else _either(log)
+    return _whole(log, mended, len(expected.cells)) if mended else _either(log, sign.state)
 
 
-def _either(log: np.ndarray, moves: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def _road(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    """A road test: what is always wrong is seen for certain, what comes and goes most of the time."""
+    said, n = dict(sign.said), len(expected.cells)
+    bad = expected.faults(State("run"))
+    log, there = np.zeros((2, n + 1))
+    for c in expected.drawing.program.channels:
+        chance = np.clip(bad[c.name], UNSURE, SURE)
+        log += np.log(chance if c.name in said else 1 - chance)
+        some = np.clip(SHOWS * bad[c.name], UNSURE, SURE)
+        there += np.log(some if c.name in said else 1 - some)
+    stops = np.where(expected.runs(State("run")), UNSURE, SURE)
+    log += np.log(stops if "the engine cut out" in said else 1 - stops)
+    there += np.log(np.maximum(SHOWS * stops, UNSURE) if "the engine cut out" in said else 1 - SHOWS * stops)
+    log = np.maximum(log, np.log(FLOOR) * 1.5)
+    if mended:
+        return _whole(log, mended, n)
+    away = log[-1]
+    loose = np.logaddexp(there[:-1] + np.log(ROAD), away + np.log(1 - ROAD))
+    lasting = log[:-1] + (np.log(UNSURE) if "something flickered" in said else 0.0)
+    return np.maximum(lasting, np.log(FLOOR) * 2), np.maximum(loose, np.log(FLOOR) * 2)
+
+
+def _either(log: np.ndarray, state: State, moves: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """A fault that comes and goes may be there or away; words that things come and go speak for one."""
     log = _floored(log)
-    loose = np.logaddexp(log[:-1], log[-1]) - np.log(2)
+    there = presence(state)[0]
+    loose = np.logaddexp(log[:-1] + np.log(there), log[-1] + np.log(1 - there))
     return log[:-1] + (np.log(UNSURE) if moves else 0.0), np.zeros(len(loose)) if moves else loose
 
 

@@ -29,7 +29,8 @@ class Fit:
 
 @dataclass
 class Weighed:
-    """All cells with what they make of the log. `mean` and `u` (cells, n) are nan where a cell was dropped before."""
+    """All cells with what they make of the log. `mean` and `u` (cells, n) are nan where a cell was dropped before;
+    `slips` (2, cells, n) are the chances that a reading is one, if the fault is always there, if it comes and goes."""
 
     cells: list[Cell]
     lasting: np.ndarray

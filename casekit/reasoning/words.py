@@ -17,6 +17,14 @@ from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import RULED_OUT, UNLIKELY, Verdict
 
 COVERAGE = 2.0  # coverage factor of what is printed (JCGM 100: about 95 %)
+SAID = {
+    "codes": "the codes", "driver": "what the driver notices", "engine": "whether the engine runs",
+    "speeds": "the speeds in scan data", "road": "the road test", "look": "what was seen",
+    "inside": "what was seen in the connector", "opened": "what was seen in the harness",
+    "repaired": "what the repair brought to light", "sound": "what was repaired and had been sound",
+    "proof": "the proof",
+}  # fmt: skip
+SEEN = ("look", "inside", "opened", "repaired", "sound", "proof")
 OFF = 2.0  # standard uncertainties from which a reading is named as a reason
 UNITS = {"ohms": "Ω", "amps": "A"}
 
@@ -66,10 +74,13 @@ def number(value: float, unit: str) -> str:
 def standings(verdict: Verdict) -> list[Standing]:
     """Every suspect with its standing, the likeliest first."""
     behind = verdict.log.max() - verdict.log
+    seen = any(s.kind in SEEN for s in verdict.signs)
     found = []
     for k in np.argsort(-verdict.p, kind="stable"):
         word = "left" if behind[k] < UNLIKELY else "unlikely" if behind[k] < RULED_OUT else "ruled out"
         because = () if word == "left" else because_of(verdict, int(k))
+        if word == "ruled out" and not reasons_against(verdict, int(k)) and not seen:
+            word = "unlikely"  # codes, words and an engine that runs rule nothing out by themselves
         found.append(Standing(verdict.suspects[k], word, float(verdict.p[k]), because))
     return found
 
@@ -82,16 +93,11 @@ def left(verdict: Verdict) -> list[Suspect]:
 
 def because_of(verdict: Verdict, k: int, most: int = 2) -> tuple[str, ...]:
     """The readings that speak loudest against suspect number k; if none does, the signs."""
-    reasons = [str(r) for r in reasons_against(verdict, k)[:most]]
-    if reasons or not verdict.signs:
-        return tuple(reasons)
-    said = {
-        "codes": "the codes", "driver": "what the driver notices", "engine": "whether the engine runs",
-        "speeds": "the speeds in scan data", "look": "what was seen", "inside": "what was seen in the connector",
-        "opened": "what was seen in the harness", "repaired": "what the repair brought to light",
-        "sound": "what was repaired and had been sound", "proof": "the proof",
-    }  # fmt: skip
-    return ("; ".join(dict.fromkeys(said[s.kind] for s in verdict.signs)),)
+    reasons = tuple(str(r) for r in reasons_against(verdict, k)[:most])
+    if reasons:
+        return reasons
+    kinds = (["codes"] if any(m.event is None for m in verdict.trail) else []) + [s.kind for s in verdict.signs]
+    return ("; ".join(dict.fromkeys(SAID[kind] for kind in kinds)),) if kinds else ()
 
 
 def reasons_against(verdict: Verdict, k: int) -> list[Reason]:

@@ -5,36 +5,31 @@ In: the log, the call and the unsealed truth. Out: a `Debrief` that reads well i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from html import escape
+
+import numpy as np
 
 from casekit.bench.reading import Call, Event, Finding, Move, Reading
 from casekit.bench.sealed import Truth
-from casekit.machine.faults import (
-    DRAWING_KINDS,
-    KINDS,
-    SUPPLY_KINDS,
-    CrossedTerminals,
-    DrawnOnWrongSplice,
-    Fault,
-    SensorDeadSpot,
-    SensorDrifted,
-    SpliceNotDrawn,
-)
-from casekit.machine.harness import Contact
+from casekit.machine.faults import DRAWING_KINDS, SUPPLY_KINDS, Fault
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import Machine
 from casekit.machine.unit import Core
+from casekit.reasoning.advice import advise
+from casekit.reasoning.belief import normalised
+from casekit.reasoning.doubt import Doubt, doubts
 from casekit.reasoning.evidence import weigh
-from casekit.reasoning.lookalike import groups
-from casekit.reasoning.suspect import Suspect, suspects
-from casekit.reasoning.verdict import Verdict
+from casekit.reasoning.offer import Standpoint
+from casekit.teaching import progress
+from casekit.teaching.player import SURE, Again, Par, Played, by_advice, par, unplugging
+from casekit.teaching.progress import Picture, Row
+from casekit.teaching.support import Weighed, names, weighed
 
-LISTED = 8
-NONE = Suspect("none", "")
-BY_NAME = (CrossedTerminals.kind, SensorDrifted.kind)  # kinds whose suspects are weighed only when called
-WEIGHED = set(KINDS) - {SensorDeadSpot.kind, *DRAWING_KINDS}  # kinds whose suspects are held against readings
+WORST = 3  # readings of which it is said what would have paid better
+PICTURE = "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
 
 
 @dataclass(frozen=True)
@@ -42,9 +37,10 @@ class Debrief:
     """What came out.
 
     `right`: the calls name the true kind and place of all that is wrong, `partly` some of it. `supported`: the
-    readings leave the call and nothing that would be repaired elsewhere. `rivals`: what else they leave. `condemned`:
-    good parts that were called or treated as bad. `risks`: what was risky, and when. `mended`: whether the machine was
-    cured and the cure proved.
+    readings leave the call and nothing that would be repaired elsewhere; `sure`: how likely the call and what is the
+    same repair are. `rivals`: what else is left. `condemned`: good parts that were called or treated as bad. `risks`:
+    what was risky, and when. `mended`: whether the machine was cured and the cure proved. `story` is the log move by
+    move, worked out when it is first shown.
     """
 
     title: str
@@ -62,6 +58,23 @@ class Debrief:
     partly: bool = False
     risks: tuple[str, ...] = ()
     mended: str = ""
+    sure: float = 0.0
+    story: Story | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def moves(self) -> list[Row]:
+        """Every event of the log with what was learnt from it; better tests are looked up once, in some seconds."""
+        return self.story.rows if self.story else []
+
+    @property
+    def picture(self) -> Picture | None:
+        """Bits left against minutes: yours, by advice, and unplugging in order. The two are played: up to minutes."""
+        return self.story.picture if self.story else None
+
+    @property
+    def par(self) -> Par | None:
+        """The minutes a good route needs; None for a bench that is not a case."""
+        return self.story.par if self.story else None
 
     def lines(self) -> list[tuple[str, str]]:
         """Headings and sentences, in order."""
@@ -71,18 +84,27 @@ class Debrief:
             ("What was wrong", f"{self.truth}. {self.explanation}"),
             ("Your readings", self.because),
         ]
+        if self.call != "none" and self.readings:
+            rows.append(("How sure", f"your call and what is the same repair: {_percent(self.sure)}."))
         if self.rivals:
             rows.append(("Also left by your readings", "; ".join(self.rivals) + "."))
+        if self.story and self.story.doubts:
+            rows.append(("What may be behind it", " ".join(map(_sentence, self.story.doubts))))
         rows.append(("Good parts condemned", ", ".join(self.condemned) or "none"))
         rows.append(("Risky", "; ".join(self.risks) or "nothing"))
         rows.append(("Repair", self.mended))
         rows.append(("Time", f"{self.minutes:.1f} minutes, {self.readings} readings"))
+        if self.par:
+            rows.append(("Par", f"{self.par}; yours were {self.minutes:.1f} minutes."))
         if self.lessons:
             rows.append(("To take away", " ".join(self.lessons)))
         return rows
 
     def __repr__(self) -> str:
-        return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.lines())])
+        shown = [self.title, *(f"{head}: {text}" for head, text in self.lines())]
+        if self.moves:
+            shown += ["", progress.text(self.moves), "", PICTURE]
+        return "\n".join(shown)
 
     def _repr_html_(self) -> str:
         rows = "".join(
@@ -90,26 +112,117 @@ class Debrief:
             f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
             for head, text in self.lines()
         )
-        return f"<table><caption><b>Debrief: {escape(self.title)}</b></caption>{rows}</table>"
+        table = f"<table><caption><b>Debrief: {escape(self.title)}</b></caption>{rows}</table>"
+        if not self.moves:
+            return table
+        shown = self.picture._repr_html_() if self.story.pictured else f"<p>{escape(PICTURE)}</p>"
+        return table + progress.html(self.moves) + shown
+
+
+class Story:
+    """The log move by move. What takes long is worked out when it is first asked for."""
+
+    def __init__(self, title: str, drawing: Machine, events: Sequence[Event], clock: float, stored: tuple[str, ...],
+                 weighed: Weighed, bad: Sequence[str], again: Again | None):  # fmt: skip
+        self.title, self.drawing, self.events, self.clock = title, drawing, list(events), clock
+        self.stored, self.weighed, self.bad, self.again = stored, weighed, tuple(bad), again
+
+    @property
+    def pictured(self) -> bool:
+        """Whether the picture has been drawn already."""
+        return "picture" in vars(self)
+
+    @cached_property
+    def picture(self) -> Picture:
+        """Three curves; two of them are played on a fresh bench."""
+        curves = [Played.of("you", self.weighed.verdict, self.clock)]
+        if self.again:
+            curves += [by_advice(self.again, self.stored), unplugging(self.again, self.stored)]
+        return Picture(self.title, curves)
+
+    @cached_property
+    def par(self) -> Par | None:
+        """Par of the case."""
+        return par(self.again, self.stored) if self.again else None
+
+    @cached_property
+    def doubts(self) -> list[Doubt]:
+        """What may be behind a log that no single fault on the drawing explains."""
+        w = self.weighed
+        return [] if w.explained or not w.verdict.used else doubts(w.drawing, self.events, self.stored, w.verdict)[:3]
+
+    @cached_property
+    def rows(self) -> list[Row]:
+        """Every event with its remarks."""
+        said: dict[int, list[str]] = {}
+        supported = self._since()
+        if supported is not None:
+            said.setdefault(supported, []).append("from here on the call is supported")
+        for k, event in enumerate(self.events):
+            if isinstance(event, Move) and event.action in ("replace", "repair") and event.what in self.bad:
+                said.setdefault(k, []).append("the part was good")
+        for k, words in self._better(len(self.events) if supported is None else supported):
+            said.setdefault(k, []).append(words)
+        return progress.rows(self.events, self.weighed.verdict, self.stored, said)
+
+    def _since(self) -> int | None:
+        """Number of the event from which on the call was supported; -1 for the codes on the sheet."""
+        w, verdict = self.weighed, self.weighed.verdict
+        if not w.supported:
+            return None
+        mine = np.array([c.suspect in w.group for c in verdict.weighed.cells])
+        sure = normalised(verdict.weighed.history)[:, mine].sum(axis=1) >= SURE
+        behind = np.flatnonzero(~sure)
+        first = int(behind[-1]) + 1 if len(behind) else 0
+        if first >= len(verdict.trail):
+            return None
+        event = verdict.trail[first].event
+        return next((k for k, e in enumerate(self.events) if e is event), -1)
+
+    def _better(self, before: int) -> Iterator[tuple[int, str]]:
+        """For the readings that paid worst: what would have paid better then."""
+        numbers = [k for k, e in enumerate(self.events) if not isinstance(e, Call)]
+        table = progress.rows(self.events, self.weighed.verdict)
+        table = table[len(table) - len(numbers) :]
+        paid = {}
+        for row, k in zip(table, numbers, strict=True):
+            if k < before and isinstance(self.events[k], Reading) and row.took > 0:
+                paid[k] = (row.bits or 0.0) / row.took
+        for k in sorted(paid, key=paid.get)[:WORST]:
+            past, w = self.events[:k], self.weighed
+            verdict = weigh(w.drawing, past, self.stored, w.also)
+            best = next(iter(advise(w.drawing, verdict, Standpoint.after(w.drawing, past), most=1, ahead=False)), None)
+            event = self.events[k]
+            same = best and (best.offer.kind, best.offer.red) == (event.function, event.red)  # what it told was luck
+            if best and not same and best.rate > 2 * max(paid[k], 0.0):
+                yield k, f"better then: {best.offer} ({best.bits:.1f} bits in {best.minutes:.1f} minutes expected)"
 
 
 def debrief(
-    title: str, drawing: Machine, events: Sequence[Event], clock: float, calls: Sequence[Call], truth: Truth
+    title: str,
+    drawing: Machine,
+    events: Sequence[Event],
+    clock: float,
+    calls: Sequence[Call],
+    truth: Truth,
+    stored: Sequence[str] = (),
+    again: Again | None = None,
 ) -> Debrief:
     """Hold the log and the calls against the evidence, then open the truth.
 
     The last call counts, and with it the last one that says the drawing is wrong. The evidence is weighed on the
-    drawing (as the trainee would correct it) and the log alone; the truth is only put beside it.
+    drawing (as the trainee would correct it), the log and the `stored` codes of the sheet alone; the truth is only put
+    beside it. `again` opens the case anew, to play it.
     """
     readings = [e for e in events if isinstance(e, Reading)]
-    findings = [e for e in events if isinstance(e, Finding)]
     on_machine = next((c for c in reversed(calls) if c.kind not in DRAWING_KINDS), None)
     on_drawing = next((c for c in reversed(calls) if c.kind in DRAWING_KINDS), None)
-    supported, because, rivals = _weighed(drawing, readings, findings, on_machine, on_drawing)
+    found = weighed(drawing, list(events), tuple(stored), on_machine, on_drawing)
     named = [c for c in (on_drawing, on_machine) if c]
     faults = truth.specimen.faults
-    hit = {(k, j) for k, fault in enumerate(faults) for j, c in enumerate(named) if _names(c, _inner(fault))}
+    hit = {(k, j) for k, fault in enumerate(faults) for j, c in enumerate(named) if names(c, _inner(fault))}
     all_named, all_true = {k for k, _ in hit} == set(range(len(faults))), len({j for _, j in hit}) == len(named)
+    condemned = _condemned(events, named, truth)
     return Debrief(
         title=title,
         truth=" and ".join(map(_true, faults)) or "nothing",
@@ -117,15 +230,17 @@ def debrief(
         call=" and ".join(map(str, named)) or "none",
         right=bool(hit) and all_named and all_true,
         partly=bool(hit) and not (all_named and all_true),
-        supported=supported,
-        because=because,
-        rivals=rivals,
-        condemned=_condemned(events, named, truth),
+        supported=found.supported,
+        because=found.because,
+        rivals=found.rivals,
+        condemned=condemned,
         minutes=clock,
         readings=len(readings),
         risks=_risks(events),
         mended=_mended(events, truth),
         lessons=truth.lessons,
+        sure=found.sure,
+        story=Story(title, drawing, events, clock, tuple(stored), found, condemned, again),
     )
 
 
@@ -137,86 +252,6 @@ def _true(fault: Fault | Intermittent) -> str:
     inner = _inner(fault)
     to = f" to {inner.to}" if getattr(inner, "to", "") else ""
     return f"{inner.kind} at {inner.place}{to}" + (" (it comes and goes)" if isinstance(fault, Intermittent) else "")
-
-
-def _names(call: Call, what: Fault | Suspect) -> bool:
-    """Whether a call names this fault or suspect. Of two places that touch, either may be named first, or one alone;
-    a wrong drawing is named by the wire and where it really goes."""
-    ends = (what.place, getattr(what, "to", ""))
-    if call.kind in DRAWING_KINDS:
-        return (call.kind, call.place, call.to) == (what.kind, *ends)
-    return call.kind == what.kind and call.place in ends and (not call.to or {call.place, call.to} == set(ends))
-
-
-def _weighed(
-    drawing: Machine,
-    readings: Sequence[Reading],
-    findings: Sequence[Finding],
-    call: Call | None,
-    corrected: Call | None,
-) -> tuple[bool, str, tuple[str, ...]]:
-    """Support on the drawing as printed, or on the drawing as a call would correct it."""
-    named = _weighed_by_name(drawing, call) if call else []
-    printed = weigh(drawing, readings, findings, named)
-    if corrected is None:
-        return _support(drawing, printed, call)
-    if printed.left:
-        return False, "the drawing as printed explains them too: nothing shows that it is wrong.", _listed(printed.left)
-    kind = DrawnOnWrongSplice if corrected.kind == DrawnOnWrongSplice.kind else SpliceNotDrawn
-    redrawn = drawing.with_fault(kind(corrected.place, corrected.to))
-    verdict = weigh(redrawn, readings, findings, named)
-    head = f"nothing on the drawing as printed explains them. With {corrected.place} at {corrected.to} "
-    if not verdict.left:
-        return False, head + "nothing does either.", ()
-    if call is None:
-        return True, head + f"{len(verdict.left)} explanation(s) are left.", _listed(verdict.left)
-    supported, because, rivals = _support(redrawn, verdict, call)
-    return supported, head + because, rivals
-
-
-def _weighed_by_name(drawing: Machine, call: Call) -> list[Suspect]:
-    """What a call adds to the suspects: kinds that are weighed only when called, and pairs that are not neighbours."""
-    if call.kind == CrossedTerminals.kind and not call.to:
-        connector = call.place.rpartition(".")[0]
-        cavities = [c.name for c in drawing.all(Contact) if c.connector == connector and c.name != call.place]
-        return [Suspect(call.kind, call.place, other) for other in cavities]
-    known = any(_names(call, s) for s in suspects(drawing))
-    return [] if known or call.kind not in WEIGHED else [Suspect(call.kind, call.place, call.to)]
-
-
-def _support(drawing: Machine, verdict: Verdict, call: Call | None) -> tuple[bool, str, tuple[str, ...]]:
-    """Whether the evidence supports the call; a sentence why; and what else is left."""
-    if not verdict.used:
-        return False, "no reading that could rule anything out was taken.", ()
-    if call is None:
-        return False, "no call was made.", _listed(verdict.left)
-    if call.kind not in WEIGHED:
-        return (
-            False,
-            f"they are not weighed for a {call.kind}: prove it by repair and a road test.",
-            _listed(verdict.left),
-        )
-    called = [s for s in verdict.left if _names(call, s)]
-    if not called and NONE in verdict.left:
-        return False, "nothing was wrong while they were taken, and that clears no fault that comes and goes.", ()
-    if not called:
-        return False, _contradiction(verdict, call), _listed(verdict.left)
-    others = [s for s in verdict.left if call.place not in (s.place, s.to)]
-    if others and len(verdict.left) <= 12:
-        alike = next(g for g in groups(drawing, verdict.left) if called[0] in g)
-        others = [s for s in others if s not in alike]
-    rest = _listed(s for s in verdict.left if s not in called)
-    manner = " (if it comes and goes)" if verdict.loose else ""
-    if others:
-        many = f"{len(others)} other explanation(s) are left"
-        return False, f"they allow the call{manner} but do not prove it: {many}.", rest
-    if rest:
-        return (
-            True,
-            f"they support the call{manner}: what else is left is the same repair or cannot be told apart.",
-            rest,
-        )
-    return True, f"they support the call{manner}: nothing else on the drawing explains them.", ()
 
 
 def _condemned(events: Sequence[Event], named: Sequence[Call], truth: Truth) -> tuple[str, ...]:
@@ -244,15 +279,11 @@ def _mended(events: Sequence[Event], truth: Truth) -> str:
     return f"{'the machine is cured' if cured else 'the machine is not cured'}; {proved}."
 
 
-def _contradiction(verdict: Verdict, call: Call) -> str:
-    """The reading that speaks against the call."""
-    for suspect, reason in verdict.reasons.items():
-        if _names(call, suspect):
-            return f"they speak against the call: {reason.text}."
-    return "they speak against the call."
+def _percent(p: float) -> str:
+    """A share of belief; nothing is ever quite sure."""
+    return "over 99.9 %" if p > 0.999 else "under 0.1 %" if p < 0.001 else f"{100 * p:.1f} %"
 
 
-def _listed(suspects: Iterable[Suspect]) -> tuple[str, ...]:
-    names = [str(s) if s != NONE else "nothing wrong while you measured" for s in suspects]
-    more = len(names) - LISTED
-    return tuple(names[:LISTED] + ([f"and {more} more"] if more > 0 else []))
+def _sentence(doubt: Doubt) -> str:
+    text = str(doubt)
+    return text[0].upper() + text[1:].rstrip(".") + "."

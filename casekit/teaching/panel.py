@@ -52,7 +52,7 @@ class Panel(widgets.VBox):
             "Clamp amps": self._clamp, "Zero clamp": self._zero, "Pierce wire": self._pierce,
             "Scan data": self._scan, "Trouble codes": self._codes, "Driver's seat": self._notice,
             "Take picture": self._picture, "Make the call": self._call, "Repair it": self._repair,
-            "Debrief": self._debrief,
+            "Hint": self._hint, "Debrief": self._debrief, "What was known when": self._progress,
         }  # fmt: skip
         self.buttons = {
             name: widgets.Button(
@@ -94,13 +94,19 @@ class Panel(widgets.VBox):
                 self.display,
                 row("Join leads", "Take jumper off"),
             ],
-            [heading("Control unit and driver"), row("Scan data", "Trouble codes", "Driver's seat")],
+            [heading("Control unit and driver"), row("Scan data", "Trouble codes", "Driver's seat", "Hint")],
             [heading("Wire"), self.wire, row("Clamp amps", "Zero clamp", "Pierce wire")],
             [heading("Oscilloscope"), *self.scope.rows, row("Take picture")],
         ]
         if self.bench.sheet:
             groups.append(
-                [heading("Call"), self.kind, self.place, self.to, row("Make the call", "Repair it", "Debrief")]
+                [
+                    heading("Call"),
+                    self.kind,
+                    self.place,
+                    self.to,
+                    row("Make the call", "Repair it", "Debrief", "What was known when"),
+                ]
             )
         else:
             groups.append([heading("Repair"), self.kind, self.place, row("Repair it")])
@@ -206,7 +212,18 @@ class Panel(widgets.VBox):
         self.result.value = self.bench.debrief()._repr_html_()
         for button in self.buttons.values():
             button.disabled = True
+        self.buttons["What was known when"].disabled = False
         return "the case is closed; the debrief stands below the log"
+
+    def _hint(self) -> str:
+        return self.bench.hint()
+
+    def _progress(self) -> str:
+        """The picture takes a while, as two routes are played for it; so it comes when it is asked for."""
+        if not self.bench.closed:
+            raise BenchError("the picture of what was known when comes after the debrief.")
+        self.result.value = self.bench.debrief()._repr_html_() if self.bench.debrief().picture else ""
+        return "the picture stands below the debrief"
 
     # Showing ----------------------------------------------------------------------------------------------------
 

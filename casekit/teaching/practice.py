@@ -1,10 +1,11 @@
-"""Opening machines and cases: a bench with a debrief at the end of it."""
+"""Fresh machines and cases: a bench with a debrief at the end of it."""
 
 from __future__ import annotations
 
 import base64
 import math
 import zlib
+from dataclasses import dataclass
 from html import escape
 
 import pandas as pd
@@ -27,6 +28,10 @@ from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import Machine
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
+from casekit.teaching.hint import HINT_MIN
+from casekit.teaching.hint import hint as hinted
+from casekit.teaching.player import Par, Played, by_advice
+from casekit.teaching.player import par as par_of
 from casekit.teaching.screen import Screen
 
 
@@ -85,8 +90,11 @@ class Practice(Bench):
         super().__init__(plan, truth, case.title if case else machine.title)
         self._remember()
         self.sheet = Sheet(case, machine) if case else None
+        self.stored = tuple(case.codes) if case else ()
         self._machine_file = machine
+        self._again = Fresh(case.case, seed) if case else None
         self._picture: Drawing | None = None
+        self._debrief: Debrief | None = None
 
     @property
     def picture(self) -> Drawing:
@@ -117,8 +125,20 @@ class Practice(Bench):
         calls = [e for e in self.events if isinstance(e, Call)]
         if not calls:
             raise BenchError("there is no call yet; state the fault with bench.call(kind, place) first.")
+        if self._debrief is None or not self.closed:
+            self._debrief = debrief(
+                self.title, self.drawing, self.events, self.clock, calls, unseal(self), self.stored, self._again
+            )
         self.closed = True
-        return debrief(self.title, self.drawing, self.events, self.clock, calls, unseal(self))
+        return self._debrief
+
+    def hint(self) -> str:
+        """A little help, at the price of 2 minutes: how much is left to find out; asked again before anything new is
+        read, the test that pays best; asked once more, the likeliest faults. The log and the debrief show it."""
+        self._open_for_work()
+        step, text = hinted(self.drawing, list(self.events), self.stored)
+        self._moved("hint", step, HINT_MIN, self.state)
+        return text
 
     def _needs_case(self) -> None:
         if self.sheet is None:
@@ -141,6 +161,27 @@ def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent
     Raises ScenarioError when there is no such machine, CircuitError when the fault's place is not on it.
     """
     return Practice(library.machine_file(name), None, _seed(seed), (fault,) if fault is not None else ())
+
+
+@dataclass(frozen=True)
+class Fresh:
+    """A case and a seed: called, it opens the case anew."""
+
+    name: str
+    seed: int | None
+
+    def __call__(self) -> Practice:
+        return open_case(self.name, self.seed)
+
+
+def par(name: str, seed: int | None = None) -> tuple[Par, Played]:
+    """Par of a case, and the advice played on it. The latter takes up to a minute; both are kept.
+
+    Raises ScenarioError when there is no such case.
+    """
+    stored = tuple(library.case_file(name).codes)
+    again = Fresh(name, _seed(seed))
+    return par_of(again, stored), by_advice(again, stored)
 
 
 def list_cases() -> pd.DataFrame:

@@ -1,0 +1,113 @@
+"""What cells expect of readings: predictions that also know how wide a cell is, and are kept.
+
+In: cells and observations taken in one state. Out: a `Prediction` whose last columns are what the open size and place
+of a cell move: `moves` are (shared quantities, the meter's gain, two sizes, the place along the wire).
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+
+import numpy as np
+
+from casekit.circuit.change import NOTHING, Change
+from casekit.machine.machine import Machine
+from casekit.machine.state import State
+from casekit.reasoning.observation import Observation
+from casekit.reasoning.predict import Prediction, Predictor, decade
+from casekit.reasoning.prior import Cell
+
+BLUNT = 0.25  # how far the response of a wide cell may bend, as a share of its width
+OPEN = 3  # columns of `moves` that are of the cell's own size and place
+KEPT = 80  # readings whose predictions by all cells of the drawing are kept
+
+
+class Expectations:
+    """Expectations on one drawing; those of all its cells are kept, so that a longer log costs only what is new."""
+
+    def __init__(self, drawing: Machine):
+        self.guess, self.drawing = Predictor(drawing), drawing
+        self.columns = len(self.guess.shared) + 1 + OPEN
+        self._kept: OrderedDict[tuple, tuple[np.ndarray, Prediction]] = OrderedDict()
+
+    def of(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
+        """What cells expect of readings taken in one state."""
+        return self._read(self._raw(cells, taken), taken)
+
+    def kept(self, cells: Sequence[Cell], rows: np.ndarray, taken: Sequence[Observation]) -> Prediction:
+        """The same for the cells `rows` of all cells of the drawing; what was worked out before is not done again."""
+        n, store = len(cells), []
+        for o in taken:
+            key = (*o.what[:6], o.mended, decade(o), o.beyond)
+            if key not in self._kept:
+                empty = Prediction(np.empty((n, 1)), np.empty((n, 1, self.columns), np.float32), np.empty((n, 1)))
+                self._kept[key] = np.zeros(n, dtype=bool), empty
+            self._kept.move_to_end(key)
+            store.append(self._kept[key])
+        while len(self._kept) > max(KEPT, len(taken)):
+            self._kept.popitem(last=False)
+        missing = [k for k, (known, _) in enumerate(store) if not known[rows].all()]
+        if missing:
+            fresh = rows[~np.logical_and.reduce([store[k][0][rows] for k in missing])]
+            found = self._raw([cells[k] for k in fresh], [taken[k] for k in missing])
+            for n, k in enumerate(missing):
+                known, p = store[k]
+                known[fresh] = True
+                p.mean[fresh, 0], p.moves[fresh, 0], p.variance[fresh, 0] = (
+                    found.mean[:, n], found.moves[:, n], found.variance[:, n],
+                )  # fmt: skip
+        parts = (
+            np.concatenate([getattr(p, name)[rows] for _, p in store], axis=1) for name in ("mean", "moves", "variance")
+        )
+        return self._read(Prediction(*parts), taken)
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _raw(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
+        """Without what is the meter's own."""
+        state, mended = taken[0].state, taken[0].mended
+        if not len(cells):
+            none = np.zeros((0, len(taken)))
+            return Prediction(none, np.zeros((0, len(taken), self.columns), np.float32), none)
+
+        def made(phase: State, end: str = "at") -> list[Change]:
+            return [c.change(self.drawing, phase, mended, end) for c in cells]
+
+        found = self.guess.predict(state, taken, made, np.array([c.widths for c in cells]).reshape(-1, 2, 2))
+        along = np.zeros((len(cells), len(taken), 1))
+        long = [k for k, c in enumerate(cells) if c.end > c.begin]
+        if long:
+            along[long, :, 0] = self._ends(state, mended, taken, [cells[k] for k in long]) / np.sqrt(12)
+        sized = found.moves[:, :, -2:] + self._generic(cells, found, state, taken)
+        moves = np.concatenate([found.moves[:, :, :-2], np.zeros(along.shape), sized, along], axis=2)
+        variance = found.variance + np.square(BLUNT * moves[:, :, -OPEN:]).sum(axis=2)
+        return Prediction(found.mean, moves.astype(np.float32), variance)
+
+    def _read(self, raw: Prediction, taken: Sequence[Observation]) -> Prediction:
+        """With the meter's own: its gain, which its readings share, and the rest of its uncertainty."""
+        moves = raw.moves.copy()
+        moves[:, :, -OPEN - 1] = [o.gain * o.value for o in taken]
+        own = np.array([max(o.u**2 - (o.gain * o.value) ** 2, 0.0) + (o.step**2) / 6 for o in taken])
+        return Prediction(raw.mean, moves, raw.variance + own)
+
+    def _ends(self, state: State, mended: frozenset[str], taken: Sequence[Observation], some: list[Cell]) -> np.ndarray:
+        """How far the readings differ between both ends of long cells."""
+
+        def made(phase: State) -> list[Change]:
+            return [c.change(self.drawing, phase, mended, end) for end in ("begin", "end") for c in some]
+
+        both = self.guess.means(state, taken, made)
+        return both[len(some) :] - both[: len(some)]
+
+    def _generic(self, cells, found: Prediction, state: State, taken) -> np.ndarray:
+        """What the size does where it is not that of a port: in proportion to what it has done so far."""
+        out = np.zeros((len(cells), len(taken), 2))
+        rows = [
+            k for k, c in enumerate(cells) if c.high > c.low and c.suspect.kind in ("supply weak", "sensor drifted")
+        ]
+        if rows:
+            good = self.guess.means(state, taken, lambda phase: [NOTHING])
+            share = np.array([(cells[k].high - cells[k].low) / abs(cells[k].size) / np.sqrt(12) for k in rows])
+            out[rows, :, 0] = (found.mean[rows] - good) * share[:, None]
+        return out

@@ -1,0 +1,64 @@
+"""Hints: a little help with a bench, three steps of it, at the price of minutes.
+
+In: a drawing, a log and the codes on the sheet. Out: a few sentences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from casekit.bench.reading import Event, Finding, Move, Reading
+from casekit.machine.machine import Machine
+from casekit.reasoning.advice import advise
+from casekit.reasoning.evidence import weigh
+from casekit.reasoning.offer import Standpoint
+from casekit.reasoning.verdict import Verdict
+from casekit.reasoning.words import Standing, bits, left, standings
+
+HINT_MIN = 2.0  # what asking costs, so that a hint is seen in the debrief; invented
+STEPS = ("how much is left", "the next test", "the likeliest faults")
+NAMED = 3
+
+
+def asked(events: Sequence[Event]) -> int:
+    """How many hints were taken since anything was read or seen."""
+    count = 0
+    for event in reversed(events):
+        if isinstance(event, Reading | Finding):
+            break
+        count += isinstance(event, Move) and event.action == "hint"
+    return count
+
+
+def hint(drawing: Machine, events: Sequence[Event], stored: Sequence[str] = ()) -> tuple[str, str]:
+    """(which step it is, what is said): how much is left; asked again, the next test; then the likeliest faults."""
+    step = min(asked(events), len(STEPS) - 1)
+    verdict = weigh(drawing, events, stored)
+    if step == 0:
+        n = len(left(verdict))
+        many = f"{n} of {len(verdict.suspects)} suspects are left" if n != 1 else "one suspect is left"
+        return STEPS[0], f"{many}, {bits(verdict):.1f} bits to find out; ask again for the next test."
+    if step == 1:
+        best = advise(drawing, verdict, Standpoint.after(drawing, events), most=1)
+        return STEPS[1], str(
+            best[0]
+        ) if best else "No test on offer tells much more; make the call, or repair and prove."
+    return STEPS[2], _likeliest(verdict)
+
+
+def _likeliest(verdict: Verdict) -> str:
+    """The likeliest, and one that is out, because of what."""
+    every = standings(verdict)
+    likely = ", ".join(f"{s.suspect} ({_percent(s.p)})" for s in every[:NAMED])
+    out = next((s for s in every if s.because), None)
+    return f"Likeliest: {likely}." + (f" {_out(out)}" if out else "")
+
+
+def _out(standing: Standing) -> str:
+    return (
+        f"{str(standing.suspect)[0].upper()}{str(standing.suspect)[1:]} is {standing.standing}: {standing.because[0]}."
+    )
+
+
+def _percent(p: float) -> str:
+    return f"{100 * p:.0f} %" if p >= 0.01 else "under 1 %"

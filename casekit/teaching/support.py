@@ -1,0 +1,168 @@
+"""Support: whether a log proves a call.
+
+In: a drawing, the log, the codes on the sheet and the calls. Out: `Weighed`: whether what remains is the call and what
+would be the same repair, a sentence why, and what else is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from casekit.bench.reading import Call, Event, Finding
+from casekit.machine.faults import (
+    DRAWING_KINDS,
+    KINDS,
+    CrossedTerminals,
+    DrawnOnWrongSplice,
+    Fault,
+    SensorDeadSpot,
+    SpliceNotDrawn,
+)
+from casekit.machine.harness import Contact
+from casekit.machine.machine import Machine
+from casekit.reasoning.doubt import explained, misfits
+from casekit.reasoning.evidence import weigh
+from casekit.reasoning.suspect import NONE, Suspect, suspects
+from casekit.reasoning.verdict import RULED_OUT, Verdict
+from casekit.reasoning.words import because_of, left, reasons_against
+from casekit.teaching.player import SURE, belief, together
+
+LISTED = 8
+WEIGHED = set(KINDS) - {SensorDeadSpot.kind, *DRAWING_KINDS}  # kinds whose suspects are held against readings
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What the log made of the calls: on which drawing, with which verdict and suspects added by the call, and the
+    call with what is the same repair."""
+
+    drawing: Machine
+    verdict: Verdict
+    also: tuple[Suspect, ...]
+    supported: bool
+    because: str
+    rivals: tuple[str, ...] = ()
+    group: frozenset[Suspect] = frozenset()
+    explained: bool = True
+
+    @property
+    def sure(self) -> float:
+        """How likely the call and what is the same repair are."""
+        return belief(self.verdict, self.group)
+
+
+def weighed(
+    drawing: Machine, events: list[Event], stored: tuple[str, ...], call: Call | None, corrected: Call | None
+) -> Weighed:
+    """Support on the drawing as printed, or on the drawing as a call would correct it."""
+    also = tuple(_weighed_by_name(drawing, call)) if call else ()
+    printed = weigh(drawing, events, stored, also)
+    if corrected is None:
+        return _support(drawing, printed, also, call)
+    if explained(printed):
+        because = "the drawing as printed explains them too: nothing shows that it is wrong."
+        return Weighed(drawing, printed, also, False, because, _listed(left(printed)))
+    kind = DrawnOnWrongSplice if corrected.kind == DrawnOnWrongSplice.kind else SpliceNotDrawn
+    redrawn = drawing.with_fault(kind(corrected.place, corrected.to))
+    # What was seen to be as the corrected drawing has it is no news on that drawing.
+    ends = (corrected.place, corrected.to)
+    news = [e for e in events if not (isinstance(e, Finding) and e.mark == corrected.place and e.point in ends)]
+    verdict = weigh(redrawn, news, stored, also)
+    head = f"nothing on the drawing as printed explains them. With {corrected.place} at {corrected.to} "
+    if not explained(verdict):
+        return Weighed(redrawn, verdict, also, False, head + "nothing does either.", explained=False)
+    if call is None:
+        rest = left(verdict)
+        group = frozenset(verdict.suspects)
+        because = head + f"{len(rest)} explanation(s) are left."
+        return Weighed(redrawn, verdict, also, True, because, _listed(rest), group)
+    found = _support(redrawn, verdict, also, call)
+    return replace(found, because=head + found.because)
+
+
+def names(call: Call, what: Fault | Suspect) -> bool:
+    """Whether a call names this fault or suspect. Of two places that touch, either may be named first, or one alone;
+    a wrong drawing is named by the wire and where it really goes."""
+    ends = (what.place, getattr(what, "to", ""))
+    if call.kind in DRAWING_KINDS:
+        return (call.kind, call.place, call.to) == (what.kind, *ends)
+    return call.kind == what.kind and call.place in ends and (not call.to or {call.place, call.to} == set(ends))
+
+
+def _weighed_by_name(drawing: Machine, call: Call) -> list[Suspect]:
+    """What a call adds to the suspects: kinds that are weighed only when called, and pairs that are not neighbours."""
+    if call.kind == CrossedTerminals.kind and not call.to:
+        connector = call.place.rpartition(".")[0]
+        cavities = [c.name for c in drawing.all(Contact) if c.connector == connector and c.name != call.place]
+        return [Suspect(call.kind, call.place, other) for other in cavities]
+    known = any(names(call, s) for s in suspects(drawing))
+    return [] if known or call.kind not in WEIGHED else [Suspect(call.kind, call.place, call.to)]
+
+
+def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call: Call | None) -> Weighed:
+    """Whether the evidence supports the call; a sentence why; and what else is left."""
+    remain = left(verdict)
+    fits = explained(verdict)
+
+    def said(because: str, rivals: Iterable[Suspect] = (), group=frozenset(), supported: bool = False) -> Weighed:
+        return Weighed(drawing, verdict, also, supported, because, _listed(rivals), group, fits)
+
+    if not verdict.used:
+        return said("no reading that could rule anything out was taken.")
+    if call is None:
+        return said("no call was made.", remain)
+    if call.kind not in WEIGHED:
+        return said(f"they are not weighed for a {call.kind}: prove it by repair and a road test.", remain)
+    named = [s for s in verdict.suspects if names(call, s)]
+    called = [s for s in remain if s in named]
+    group = together(drawing, verdict, named)
+    # Hardly left, but no reading against it: what other suspects have for them is not evidence that it is not there.
+    allowed = called or [s for s in named if _allowed(verdict, s)]
+    if NONE in remain and all(_loose(verdict, s) for s in allowed):
+        return said("nothing was wrong while they were taken, and that clears no fault that comes and goes.", (), group)
+    if not allowed:
+        return said(_contradiction(verdict, named), remain, group)
+    manner = " (if it comes and goes)" if _loose(verdict, max(allowed, key=verdict.of)) else ""
+    rest = [s for s in remain if s not in called]
+    others = [s for s in remain if s not in group]
+    if not fits:
+        return said(f"no single fault on the drawing explains all of them, the call{manner} included.", rest, group)
+    if belief(verdict, group) < SURE or not called:
+        many = f"{len(others)} other explanation(s) are left" if others else "many unlikely ones are left"
+        return said(f"they allow the call{manner} but do not prove it: {many}.", rest, group)
+    why = "what else is left is the same repair or cannot be told apart"
+    if others:
+        why = "what else is left is far less likely, the same repair, or cannot be told apart"
+    if not rest:
+        why = "nothing else on the drawing explains them"
+    return said(f"they support the call{manner}: {why}.", rest, group, True)
+
+
+def _loose(verdict: Verdict, suspect: Suspect) -> bool:
+    """Whether a suspect must come and go to explain the log."""
+    return verdict.fits[verdict.suspects.index(suspect)].loose
+
+
+def _allowed(verdict: Verdict, suspect: Suspect) -> bool:
+    """Whether a suspect is not ruled out and no reading speaks against it; of one that comes and goes good ones do
+    not."""
+    k = verdict.suspects.index(suspect)
+    against = misfits(verdict, k) if _loose(verdict, suspect) else reasons_against(verdict, k)
+    return verdict.log.max() - verdict.log[k] < RULED_OUT and not against
+
+
+def _contradiction(verdict: Verdict, named: Sequence[Suspect]) -> str:
+    """What speaks against the call."""
+    numbers = [k for k, s in enumerate(verdict.suspects) if s in named]
+    if not numbers:
+        return "they speak against the call."
+    k = max(numbers, key=lambda k: verdict.p[k])
+    reasons = [str(r) for r in reasons_against(verdict, k)[:1]] or list(because_of(verdict, k, 1))
+    return f"they speak against the call: {reasons[0]}." if reasons else "they speak against the call."
+
+
+def _listed(suspects: Iterable[Suspect]) -> tuple[str, ...]:
+    names = [str(s) if s != NONE else "nothing wrong while you measured" for s in suspects]
+    more = len(names) - LISTED
+    return tuple(names[:LISTED] + ([f"and {more} more"] if more > 0 else []))

@@ -1,0 +1,153 @@
+"""Is the engine as sure as it should be? Simulated cases, drawn from its own prior, read at random, weighed.
+
+Every case is another individual with another meter; the fault, its size and place are drawn from the field weights,
+readings from what can be reached; one reading in a hundred is of another point than was written down. Printed: how
+often the truth was what the engine said with which chance, and how often the truth was ruled out. Seeded.
+
+    python tests/bench/calibration.py [cases, 2000] [processes, 2]
+"""
+
+from __future__ import annotations
+
+import platform
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+
+from casekit.bench.bench import Bench
+from casekit.bench.meter import Meter
+from casekit.bench.sealed import Truth
+from casekit.bench.specimen import Specimen
+from casekit.error import CasekitError
+from casekit.files.library import machine_file, names
+from casekit.machine import faults
+from casekit.machine.drawn import drawn
+from casekit.machine.intermittent import Intermittent
+from casekit.reasoning.evidence import all_cells, weigh
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell
+from casekit.reasoning.suspect import NONE
+from casekit.reasoning.verdict import RULED_OUT
+
+SLIPS = 0.01
+MAKE = {
+    "short to ground": lambda c, r, at: faults.ShortToGround(c.place, r, at),
+    "short to battery": lambda c, r, at: faults.ShortToBattery(c.place, r, at),
+    "open": lambda c, r, at: faults.Open(c.place, at),
+    "high resistance": lambda c, r, at: faults.HighResistance(c.place, r, at),
+    "short between wires": lambda c, r, at: faults.ShortBetweenWires(c.place, c.to, r, at, 0.5),
+    "leak between cavities": lambda c, r, at: faults.LeakBetweenCavities(c.place, c.to, r),
+    "crossed terminals": lambda c, r, at: faults.CrossedTerminals(c.place, c.to),
+    "sensor shorted": lambda c, r, at: faults.SensorShorted(c.place, r),
+    "sensor drifted": lambda c, r, at: faults.SensorDrifted(c.place, r),
+    "supply dead": lambda c, r, at: faults.SupplyDead(c.place),
+    "supply weak": lambda c, r, at: faults.SupplyWeak(c.place, r),
+}
+
+
+def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int]:
+    """One case: (kind, chances said, whether each was true, nats the truth is behind, seconds, evidence used)."""
+    rng = np.random.default_rng([number, 41])
+    machines = names("machines")
+    drawing = plans()[machines[number % len(machines)]]
+    cells = all_cells(drawing)
+    cell = cells[rng.choice(len(cells), p=np.array([c.weight for c in cells]) / sum(c.weight for c in cells))]
+    bench = Bench(drawing, Truth(Specimen(drawing.as_built(number), truth(cell, rng, drawing), Meter.drawn_by(number),
+                                          number)))  # fmt: skip
+    read(bench, rng, drawing)
+    begin = time.perf_counter()
+    verdict = weigh(drawing, bench.events)
+    spent = time.perf_counter() - begin
+    k = verdict.suspects.index(cell.suspect)
+    some = np.flatnonzero(verdict.p > 0.005)
+    return cell.suspect.kind, verdict.p[some], some == k, float(verdict.log.max() - verdict.log[k]), spent, verdict.used
+
+
+def plans():
+    if not PLANS:
+        PLANS.update({name: drawn(machine_file(name)) for name in names("machines")})
+    return PLANS
+
+
+PLANS: dict = {}
+
+
+def truth(cell: Cell, rng, drawing) -> tuple:
+    """The fault of a cell: a size and a place in it; some come and go under load."""
+    if cell.suspect == NONE:
+        return ()
+    low, high = cell.low, cell.high
+    even = low <= 0 or cell.suspect.kind == "sensor drifted"
+    size = rng.uniform(low, high) if even else float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    at = float(rng.uniform(cell.begin, cell.end)) if cell.end > cell.begin else cell.at
+    fault = MAKE[cell.suspect.kind](cell.suspect, size, at)
+    if cell.suspect.kind in LOOSE_KINDS and rng.uniform() < LOOSE:
+        point = cell.spot or drawing.contact_points[0].name
+        return (Intermittent(fault, point, 1.0, float(rng.uniform(0.2, 0.95)), torque_mm=float(rng.uniform(0.2, 1.0))),)
+    return (fault,)
+
+
+def read(bench: Bench, rng, drawing) -> None:
+    """A few minutes of somebody with a plan of their own: key on or engine running, some plugs apart, readings."""
+    for step in range(int(rng.integers(3, 11))):
+        try:
+            what = rng.uniform()
+            if step == 0 or what < 0.12:
+                bench.key(str(rng.choice(["on", "on", "on", "run", "off"])))
+            elif what < 0.25:
+                plug = str(rng.choice([p.name for p in drawing.plugs if p.kind != "control unit"]))
+                (bench.plug if plug in bench.state.unplugged else bench.unplug)(plug)
+            elif what < 0.32:
+                bench.scan()
+            elif what < 0.37:
+                bench.look(str(rng.choice([p.name for p in drawing.contact_points])))
+            elif what < 0.42:
+                bench.notice()
+            else:
+                point, slip = (str(x) for x in rng.choice(bench.probe_points(), 2, replace=False))
+                off = bench.state.key == "off"
+                measure = bench.ohms if off else bench.millivolts if rng.uniform() < 0.15 else bench.volts
+                measure(point, "G1.-" if drawing.earth == "G1.-" else drawing.earth)
+                if rng.uniform() < SLIPS:
+                    wrong = bench.events.pop()
+                    measure(slip, drawing.earth)
+                    bench.events[-1] = replace(bench.events[-1], red=wrong.red)
+        except CasekitError:
+            continue
+
+
+def main(count: int, processes: int) -> None:
+    print(f"{platform.platform()}, Python {platform.python_version()}, numpy {np.__version__}, {processes} processes")
+    begin = time.perf_counter()
+    with ProcessPoolExecutor(processes) as pool:
+        found = list(pool.map(case, range(count), chunksize=20))
+    p = np.concatenate([f[1] for f in found])
+    true = np.concatenate([f[2] for f in found])
+    behind = np.array([f[3] for f in found])
+    print(f"{count} cases in {time.perf_counter() - begin:.0f} s; weighing {np.median([f[4] for f in found]):.2f} s "
+          f"(median), {np.mean([f[5] for f in found]):.1f} readings and signs each")  # fmt: skip
+    print("said            times   right   95 % of luck")
+    error = 0.0
+    for low, high in ((0.005, 0.05), (0.05, 0.15), (0.15, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.87), (0.87, 0.93),
+                      (0.93, 0.99), (0.99, 1.01)):  # fmt: skip
+        mine = (p >= low) & (p < high)
+        n = int(mine.sum())
+        if n:
+            said, right = p[mine].mean(), true[mine].mean()
+            luck = 1.96 * np.sqrt(said * (1 - said) / n)
+            error += n / len(p) * abs(said - right)
+            print(f"{said:8.1%}      {n:7d}  {right:6.1%}   ±{luck:.1%}")
+    print(f"expected calibration error {error:.2%} over {len(p)} statements")
+    out = behind > RULED_OUT
+    print(f"truth ruled out in {out.sum()} of {count} cases ({out.mean():.2%})")
+    for kind in sorted({f[0] for f in found}):
+        mine = np.array([f[0] == kind for f in found])
+        print(f"  {kind:24s} {mine.sum():5d} cases, truth ruled out in {out[mine].sum()}")
+    for n in np.flatnonzero(out)[:20]:
+        print(f"  case {n}: {found[n][0]}, {behind[n]:.1f} nats behind")
+
+
+if __name__ == "__main__":
+    main(*(int(x) for x in (sys.argv[1:] + ["2000", "2"][len(sys.argv) - 1 :])))
