@@ -21,3 +21,4 @@ ZERO_CLAMP = 0.2
 REPAIR = {"wire": 20.0, "cavity": 15.0}
 REPLACE = {"sensor": 10.0, "control unit": 45.0}
 PROVE = 20.0
+HINT = 2.0  # asking for a hint, so that it is seen in the debrief; invented

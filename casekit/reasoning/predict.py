@@ -29,6 +29,7 @@ from casekit.reasoning.observation import Observation
 
 BEYOND_V = 3.0  # how far above the reading the meter's test current comes from
 AT_ONCE = 2048
+FLOATS = 0.02  # how exact a resistance is where it is seen without the test current, as a share
 WINDOW = 0.3  # how much of a swing the averages of min/max may miss, as a share of it
 Maker = Callable[[State], Sequence[Change]]  # the changes of all suspects in a state
 
@@ -171,6 +172,8 @@ class Predictor:
                 changes = [c + meter for c in changes]
             spans = [slice(k, k + AT_ONCE) for k in range(0, len(changes), AT_ONCE)]
             phases.append((share, _stacked([self._solved(phase, changes[x], taken, width[x], full) for x in spans])))
+        if taken[0].function == "ohms":
+            self._without_test_current(state, taken[0], maker, phases[0][1])
         mean = sum(share * p.mean for share, p in phases)
         moves = sum(share * p.moves for share, p in phases)
         variance = sum(share * p.variance for share, p in phases)
@@ -179,6 +182,16 @@ class Predictor:
             least, most = values.min(axis=0), values.max(axis=0)
             _watched(taken, mean, variance, least, most)
         return Prediction(mean, moves, variance)
+
+    def _without_test_current(self, state: State, o: Observation, maker: Maker, found: Prediction) -> None:
+        """Where nothing settles under the test current (a part that floats on nothing but leaks), what the leads see
+        without it: a resistance that is good enough there."""
+        lost = np.flatnonzero(np.isnan(found.mean[:, 0]))
+        if len(lost):
+            every = maker(state)
+            _, ohms = self.family(state).solve([every[k] for k in lost]).readings([(o.red, o.black)])
+            found.mean[lost] = ohms
+            found.moves[lost], found.variance[lost] = 0.0, np.square(FLOATS * ohms)
 
     def _solved(
         self, state: State, changes: Sequence[Change], taken: Sequence[Observation], width: np.ndarray, full: bool

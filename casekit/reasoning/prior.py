@@ -16,7 +16,7 @@ from casekit.circuit.change import NOTHING, Change
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
-from casekit.reasoning.suspect import NONE, Suspect
+from casekit.reasoning.suspect import NONE, STEADY, Suspect
 
 NOTHING_WRONG = 0.01  # share of complaints with nothing wrong at all
 LOOSE = 0.2  # share of the faults of wires and terminals that come and go
@@ -82,9 +82,14 @@ class Cell:
 
     def change(self, drawing: Machine, state: State, mended: frozenset[str] = frozenset(), end: str = "at") -> Change:
         """What it changes in a state, with the size in the middle, at the middle, `begin` or `end` of its place."""
-        if self.cured(mended):
+        if mended and self.cured(mended):
             return NOTHING
-        return self.suspect.change(drawing, state, self.size, getattr(self, end))
+        if self.suspect.kind not in STEADY:
+            return self.suspect.change(drawing, state, self.size, getattr(self, end))
+        made = self.__dict__.setdefault("made", {})  # worked out once: a cell is of one drawing
+        if end not in made:
+            made[end] = self.suspect.change(drawing, state, self.size, getattr(self, end))
+        return made[end]
 
     @property
     def widths(self) -> tuple[tuple[float, float], tuple[float, float]]:

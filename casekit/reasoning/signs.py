@@ -227,7 +227,7 @@ def _look(expected: Expected, sign: Sign, sure: bool = False) -> tuple[np.ndarra
         here = cell.spot == sign.place and cell.suspect.kind in LOOSE_KINDS
         mine = {cell.suspect.place, cell.suspect.to} & ({f.wire, f.mark} - {None}) and f.kind in ("", cell.suspect.kind)
         if f.wire:
-            return (find, find) if here and mine else (STRAY, STRAY)
+            return (find, find) if here and mine else (STRAY / len(wires), STRAY / len(wires))
         if f.mark:
             return (0.05 * mark, find_loose if mine else (1 - find_loose) * mark) if here else (mark, mark)
         return (1 - find, 1 - find_loose) if here else (1.0, 1.0)
@@ -253,6 +253,11 @@ def _opened(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
     if expected.drawing.contact_point(sign.place):
         return _look(expected, sign, sure=True)
     ends = {w.name: w for w in expected.drawing.all(Wire) if sign.place in (w.a, w.b)}
+
+    if f.mark:
+        here = expected.drawing.part(f.mark, Wire).a == sign.place
+        if here != ("does not join here" in f.text):
+            return tuple(np.zeros((2, len(expected.cells))))  # just what this drawing says
 
     def chances(cell: Cell) -> tuple[float, float]:
         s = cell.suspect

@@ -29,6 +29,7 @@ LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
 DRIFT = (-0.4, -0.2, -0.1, -0.05, -0.02, 0.02, 0.05, 0.1, 0.2, 0.4)
 SPOTS = (0.02, 0.25, 0.5, 0.75, 0.98)  # places along a wire that bound the search
 ON_WIRES = ("short to ground", "short to battery", "open", "high resistance")
+STEADY = (*ON_WIRES, "short between wires", "leak between cavities", "sensor shorted", "none")  # alike in all states
 DRAWING = ("drawn on the wrong splice", "splice not drawn")
 
 
@@ -94,9 +95,7 @@ class Suspect:
             case "supply dead" | "supply weak" | "sensor drifted" | "crossed terminals" | "drawn on the wrong splice":
                 return difference(drawing, drawing.with_fault(self._fault(size)), state)
         part = drawing.part(self.place, (Wire, Contact))
-        if self.kind in ("open", "high resistance"):
-            if isinstance(part, Contact) and part.connector in state.unplugged:
-                return NOTHING
+        if self.kind in ("open", "high resistance"):  # of an unplugged contact they change nothing
             return opened(part.name) if self.kind == "open" else lengthened(part.name, part.r_ohm, size)
         near, local = spot(part, at)
         if self.kind == "short between wires":

@@ -15,7 +15,6 @@ from casekit.reasoning.offer import Standpoint
 from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import Standing, bits, left, standings
 
-HINT_MIN = 2.0  # what asking costs, so that a hint is seen in the debrief; invented
 STEPS = ("how much is left", "the next test", "the likeliest faults")
 NAMED = 3
 

@@ -10,6 +10,7 @@ from html import escape
 
 import pandas as pd
 
+from casekit.bench import minutes
 from casekit.bench.bench import Bench
 from casekit.bench.memory import Memory
 from casekit.bench.meter import Meter
@@ -28,7 +29,6 @@ from casekit.machine.intermittent import Intermittent
 from casekit.machine.machine import Machine
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
-from casekit.teaching.hint import HINT_MIN
 from casekit.teaching.hint import hint as hinted
 from casekit.teaching.player import Par, Played, by_advice
 from casekit.teaching.player import par as par_of
@@ -137,7 +137,7 @@ class Practice(Bench):
         read, the test that pays best; asked once more, the likeliest faults. The log and the debrief show it."""
         self._open_for_work()
         step, text = hinted(self.drawing, list(self.events), self.stored)
-        self._moved("hint", step, HINT_MIN, self.state)
+        self._moved("hint", step, minutes.HINT, self.state)
         return text
 
     def _needs_case(self) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from casekit.bench.reading import Call, Event, Finding
+from casekit.bench.reading import Call, Event
 from casekit.machine.faults import (
     DRAWING_KINDS,
     KINDS,
@@ -65,10 +65,7 @@ def weighed(
         return Weighed(drawing, printed, also, False, because, _listed(left(printed)))
     kind = DrawnOnWrongSplice if corrected.kind == DrawnOnWrongSplice.kind else SpliceNotDrawn
     redrawn = drawing.with_fault(kind(corrected.place, corrected.to))
-    # What was seen to be as the corrected drawing has it is no news on that drawing.
-    ends = (corrected.place, corrected.to)
-    news = [e for e in events if not (isinstance(e, Finding) and e.mark == corrected.place and e.point in ends)]
-    verdict = weigh(redrawn, news, stored, also)
+    verdict = weigh(redrawn, events, stored, also)
     head = f"nothing on the drawing as printed explains them. With {corrected.place} at {corrected.to} "
     if not explained(verdict):
         return Weighed(redrawn, verdict, also, False, head + "nothing does either.", explained=False)

@@ -26,7 +26,9 @@ from casekit.files.library import machine_file, names
 from casekit.machine import faults
 from casekit.machine.drawn import drawn
 from casekit.machine.intermittent import Intermittent
+from casekit.machine.state import State
 from casekit.reasoning.evidence import all_cells, weigh
+from casekit.reasoning.offer import along
 from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell
 from casekit.reasoning.suspect import NONE
 from casekit.reasoning.verdict import RULED_OUT
@@ -90,30 +92,37 @@ def truth(cell: Cell, rng, drawing) -> tuple:
 
 
 def read(bench: Bench, rng, drawing) -> None:
-    """A few minutes of somebody with a plan of their own: key on or engine running, some plugs apart, readings."""
-    for step in range(int(rng.integers(3, 11))):
+    """What somebody does in half an hour: codes and scan data, volts and millivolts here and there along one or two
+    nets, some plugs apart, looks; and now and then a slip."""
+    bench.key("on")
+    nets = along(drawing, State("on"))
+    favourite = [str(nets[k][0]) for k in rng.choice(len(nets), 2)]
+    for _ in range(int(rng.integers(4, 17))):
         try:
             what = rng.uniform()
-            if step == 0 or what < 0.12:
-                bench.key(str(rng.choice(["on", "on", "on", "run", "off"])))
-            elif what < 0.25:
+            if what < 0.08:
+                bench.key(str(rng.choice(["on", "run", "off"])))
+            elif what < 0.2:
                 plug = str(rng.choice([p.name for p in drawing.plugs if p.kind != "control unit"]))
                 (bench.plug if plug in bench.state.unplugged else bench.unplug)(plug)
-            elif what < 0.32:
+            elif what < 0.3:
                 bench.scan()
-            elif what < 0.37:
+            elif what < 0.36:
                 bench.look(str(rng.choice([p.name for p in drawing.contact_points])))
-            elif what < 0.42:
-                bench.notice()
+            elif what < 0.44:
+                (bench.notice if rng.uniform() < 0.5 else bench.codes)()
             else:
-                point, slip = (str(x) for x in rng.choice(bench.probe_points(), 2, replace=False))
+                points = bench.probe_points()
+                on_net = [p for a, p in along(drawing, bench.state) if a in favourite and p in points]
+                some = on_net if on_net and rng.uniform() < 0.6 else points
+                point, slip = str(rng.choice(some)), str(rng.choice(points))
                 off = bench.state.key == "off"
-                measure = bench.ohms if off else bench.millivolts if rng.uniform() < 0.15 else bench.volts
-                measure(point, "G1.-" if drawing.earth == "G1.-" else drawing.earth)
-                if rng.uniform() < SLIPS:
-                    wrong = bench.events.pop()
+                measure = bench.ohms if off else bench.millivolts if rng.uniform() < 0.1 else bench.volts
+                measure(point, drawing.earth)
+                if rng.uniform() < SLIPS and slip not in (point, drawing.earth):
+                    right = bench.events.pop()
                     measure(slip, drawing.earth)
-                    bench.events[-1] = replace(bench.events[-1], red=wrong.red)
+                    bench.events[-1] = replace(bench.events[-1], red=right.red)
         except CasekitError:
             continue
 
