@@ -125,10 +125,12 @@ class Planner:
         self.there = [there[o] for o in self.offers]
         self.guess, self.access = predictor(drawing), access(drawing)
         self.names = verdict.suspects
+        self._made: dict[State, list[Change]] = {}
         self.mean: dict[int, np.ndarray] = {}
         self.sigma: dict[int, np.ndarray] = {}
         self.outcome: dict[int, np.ndarray] = {}  # of tests without a number
         self._measure()
+        self.guess.forget()
 
     def best(self, most: int, ahead: bool) -> list[Advice]:
         """The best tests; with a look ahead where two tests in a row tell more per minute."""
@@ -204,13 +206,21 @@ class Planner:
                 self.outcome[k] = self._seen(o)
         for state, members in by_state.items():
             pairs = [(self.offers[k].red, self.offers[k].black) for k in members]
-            mean = self.guess.volts(state, lambda s: self.hypotheses.changes(self.drawing, s), pairs)
-            for n, k in enumerate(members):
-                self.mean[k], self.sigma[k] = _shown(self.offers[k].kind, mean[:, n])
+            mean = self.guess.volts(state, self._changes, pairs)
+            for kind in ("volts", "millivolts"):
+                mine = [n for n, k in enumerate(members) if self.offers[k].kind == kind]
+                value, sigma = _shown(kind, mean[:, mine])
+                for n, v, u in zip(mine, value.T, sigma.T, strict=True):
+                    self.mean[members[n]], self.sigma[members[n]] = v, u
+
+    def _changes(self, state: State) -> list[Change]:
+        if state not in self._made:
+            self._made[state] = self.hypotheses.changes(self.drawing, state)
+        return self._made[state]
 
     def _unit(self, o: Offer) -> np.ndarray:
         """Scan data and codes in classes: everything the unit shows at once is one outcome."""
-        views = self.guess.views(o.state, lambda s: self.hypotheses.changes(self.drawing, s))
+        views = self.guess.views(o.state, self._changes)
         n = len(self.hypotheses.cells)
         columns = []
         program = self.drawing.program
@@ -229,7 +239,7 @@ class Planner:
     def _road(self) -> np.ndarray:
         """What a road test brings to light: the channels that would be wrong, all at once, is one outcome."""
         run = State("run")
-        views = self.guess.views(run, lambda s: self.hypotheses.changes(self.drawing, s))
+        views = self.guess.views(run, self._changes)
         columns = [(arrives < 1).astype(int) for arrives in views.arrives.values()]
         for c in self.drawing.program.channels:
             if c.name in views.volts and c.limits_v:

@@ -177,7 +177,8 @@ def _says(drawing: Machine, pair: Pair) -> str:
     if pair.first.kind not in DRAWING:
         return f"{pair} together explain everything"
     wire = drawing.part(pair.first.place, Wire)
-    head = f"wire {wire.name}, drawn at {wire.a}, may really start at {pair.first.to}"
+    to = pair.first.to if pair.first.kind == DRAWING[0] else f"a splice in {pair.first.to} that is not drawn"
+    head = f"wire {wire.name}, drawn at {wire.a}, may really start at {to}"
     return head + (f"; with {pair.second} that explains everything" if pair.second != NONE else "")
 
 

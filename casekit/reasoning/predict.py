@@ -60,6 +60,7 @@ class Predictor:
     def __init__(self, drawing: Machine):
         self.drawing = drawing
         self._families: dict[State, Family] = {}
+        self._solved_last: dict[State, tuple[Sequence[Change], Solved]] = {}
         self.retry = [s for s in drawing.all(Supply) if s.retry is not None and s.alive]
 
     @cached_property
@@ -77,6 +78,17 @@ class Predictor:
         if state not in self._families:
             self._families[state] = Family(self.drawing, state)
         return self._families[state]
+
+    def solved(self, state: State, changes: Sequence[Change]) -> Solved:
+        """The solutions of a list of changes; asked again for the same list in a state they are the same."""
+        kept = self._solved_last.get(state)
+        if kept is None or kept[0] is not changes:
+            self._solved_last[state] = kept = changes, self.family(state).solve(changes)
+        return kept[1]
+
+    def forget(self) -> None:
+        """Let go of solutions that were kept for the same list of changes."""
+        self._solved_last.clear()
 
     def predict(
         self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray, full: bool = True
@@ -107,7 +119,7 @@ class Predictor:
     def volts(self, state: State, maker: Maker, pairs: Sequence[tuple[str, str]]) -> np.ndarray:
         """What a meter shows between pairs of points, (items, pairs)."""
         return sum(
-            share * self._averaged(self.family(phase).solve(maker(phase)), lambda x: x.readings(pairs)[0])
+            share * self._averaged(self.solved(phase, maker(phase)), lambda x: x.readings(pairs)[0])
             for share, phase in self.drawing.phases(state)
         )
 
@@ -122,8 +134,11 @@ class Predictor:
         phases = self.drawing.phases(state)
         mean, swings, arrives = 0.0, [], {}
         for share, phase in phases:
-            changes = list(maker(phase))
-            solved = [self.family(phase).solve(changes[k : k + AT_ONCE]) for k in range(0, len(changes), AT_ONCE)]
+            changes = maker(phase)
+            if len(changes) <= AT_ONCE:
+                solved = [self.solved(phase, changes)]
+            else:
+                solved = [self.family(phase).solve(changes[k : k + AT_ONCE]) for k in range(0, len(changes), AT_ONCE)]
             values = np.concatenate([self._averaged(s, lambda x: x.values(x.family.pick(pairs))) for s in solved])
             mean = mean + share * values
             swings.append(values[:, len(channels) : -1])

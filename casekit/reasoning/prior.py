@@ -27,7 +27,7 @@ CAVITY = {"short to ground": 0.05, "short to battery": 0.05, "open": 2.0, "high 
 OTHER = {
     "short between wires": 0.15, "leak between cavities": 0.3, "crossed terminals": 0.1, "sensor shorted": 2.0,
     "sensor drifted": 2.0, "supply dead": 0.5, "supply weak": 0.3, "drawn on the wrong splice": 0.02,
-    "splice not drawn": 0.02,
+    "splice not drawn": 0.002,
 }  # fmt: skip
 LOOSE_KINDS = ("short to ground", "short to battery", "short between wires", "open", "high resistance")
 WHOLE = (0.02, 0.98)

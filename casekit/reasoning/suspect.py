@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 
+import networkx as nx
+
 from casekit.circuit.change import NOTHING, Change, between, difference, joined, lengthened, moved, opened, spot
 from casekit.machine import faults
 from casekit.machine.harness import Contact, Wire
@@ -126,13 +128,29 @@ def suspects(drawing: Machine) -> tuple[Suspect, ...]:
 
 
 def redrawn(drawing: Machine) -> tuple[Suspect, ...]:
-    """All ways the drawing may be wrong about one wire: it starts at another splice of the machine."""
-    splices = sorted(drawing.splices())
-    return tuple(
+    """All ways the drawing may be wrong about one wire: it starts at another splice of the machine; or, if it carries a
+    sensor supply, from a splice that is not drawn, in a wire of another supply."""
+    splices, supply = sorted(drawing.splices()), _supplies(drawing)
+    wires = [wire for wire in drawing.all(Wire) if wire.a in splices]
+    wrong = [
         Suspect("drawn on the wrong splice", wire.name, splice)
-        for wire in drawing.all(Wire) if wire.a in splices
+        for wire in wires
         for splice in splices if splice not in (wire.a, wire.b)
-    )  # fmt: skip
+    ]  # fmt: skip
+    missing = [
+        Suspect("splice not drawn", wire.name, other.name)
+        for wire in wires if wire.a in supply
+        for other in drawing.all(Wire) if supply.get(other.a, supply[wire.a]) != supply[wire.a]
+    ]  # fmt: skip
+    return (*wrong, *missing)
+
+
+def _supplies(drawing: Machine) -> dict[str, str]:
+    """The sensor supply that every point on copper belongs to, by the drawing."""
+    copper = nx.Graph()
+    copper.add_edges_from((part.a, part.b) for part in drawing.all((Wire, Contact)))
+    pins = {pin: supply.name for supply in drawing.all(Supply) for pin in supply.pins if pin in copper}
+    return {end: name for pin, name in pins.items() for end in nx.node_connected_component(copper, pin)}
 
 
 def _all(drawing: Machine) -> Iterator[Suspect]:
