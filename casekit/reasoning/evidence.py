@@ -20,7 +20,7 @@ from casekit.bench.reading import Event
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits, normalised
-from casekit.reasoning.expectation import OPEN, Expectations
+from casekit.reasoning.expectation import BLUNT, OPEN, Expectations
 from casekit.reasoning.likelihood import SLIP, beyond, together
 from casekit.reasoning.observation import Observation, Sign, observed
 from casekit.reasoning.predict import Prediction, Predictor
@@ -31,6 +31,7 @@ from casekit.reasoning.verdict import UNLIKELY, Fit, Moment, Verdict, Weighed
 
 HOPELESS = 30.0  # nats behind the best: three slips more than the best needs
 DIVIDED, DIVIDED_AT_ONCE = 5, 150  # how often cells are divided, and how many at once
+BESIDE = -12.0  # nats: how near the best one cell of a suspect must come for those beside it to matter
 SMALL = 3e-4  # the share of belief below which a cell need not be divided
 NARROW = 0.7  # a cell is narrow enough when its size moves no reading by more of its uncertainty than this
 MANY = 800  # cells from which what is kept for all of them is used
@@ -39,7 +40,6 @@ SHARES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.5, 0.7, 0.85, 0.94, 0.98, 0.995)
 UNEVEN, AT_LEAST = 0.35, 0.004
 STEADY, SWING_V = 0.05, 0.1  # a display that stands still although the fault flickers by this much
 JUMPY = 1e-4  # a display that jumps although the fault is always there
-SLIP_SPAN, SLIP_V = {"ohms": 20.0, "amps": 20.0}, 15.0  # a slip may be anything: in nats for ohms, else in SI units
 
 
 @lru_cache(maxsize=4)
@@ -88,10 +88,7 @@ class Weighing:
         self.expect, self.guess = expect, expect.guess
         self.numbers, self.signs, self.stored = list(numbers), list(signs), tuple(stored)
         self.values = np.array([o.value for o in self.numbers])
-        self.slip_density = np.array([1 / (2 * SLIP_SPAN.get(o.function, SLIP_V)) for o in self.numbers])
-        for k, o in enumerate(self.numbers):
-            if o.function == "ohms":
-                self.slip_density[k] = 1 / (max(o.value, 0.1) * SLIP_SPAN["ohms"])
+        self.slip_density = np.array([expect.slip(o) for o in self.numbers])
         self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
         self.signs = list(_fresh(self.signs, stored))
         self.steps = list(_steps(self.numbers, [*_came_with(self.stored), *self.signs]))
@@ -109,9 +106,7 @@ class Weighing:
         """Weigh cells, divide what is left, and say what it comes to."""
         found = self.weighed(list(every), whole=whole)
         for _ in range(DIVIDED):
-            p = normalised(found.history[-1]) if len(self.steps) else np.zeros(len(found.cells))
-            coarse = np.flatnonzero((p > SMALL) & found.wide)
-            coarse = np.sort(coarse[np.argsort(-p[coarse], kind="stable")[:DIVIDED_AT_ONCE]])
+            coarse = self._coarse(found)
             if not len(coarse):
                 break
             split = [found.cells[k].split() for k in coarse]
@@ -121,6 +116,21 @@ class Weighing:
             finer = self.weighed([part for s in split for part in s], found.history.max(axis=1), said=said)
             found = _both(_chosen(found, rest), finer)
         return self._summed(found)
+
+    def _coarse(self, found: Weighed) -> np.ndarray:
+        """Cells to be divided: wide ones that matter by what a part of them may come to, and those beside the best one
+        of a suspect that matters, as the answer of a wide cell may bend."""
+        if not len(self.steps):
+            return np.zeros(0, dtype=int)
+        hope = np.minimum(found.history[-1] + found.gain - found.history[-1].max(), 0.0)
+        best: dict[Suspect, int] = {}
+        for k in np.argsort(hope, kind="stable"):
+            best[found.cells[k].suspect] = int(k)
+        matter = {s: found.cells[k] for s, k in best.items() if hope[k] > BESIDE}
+        beside = np.array([c.suspect in matter and c.touches(matter[c.suspect]) for c in found.cells], dtype=bool)
+        some = np.flatnonzero(((hope > np.log(SMALL)) | beside) & found.wide)
+        rank = np.where(beside, 0.0, hope)
+        return np.sort(some[np.argsort(-rank[some], kind="stable")[:DIVIDED_AT_ONCE]])
 
     def _score(self, weight: np.ndarray, can: np.ndarray, total: np.ndarray) -> np.ndarray:
         """Log weight of every cell after the log, always there or coming and going."""
@@ -151,7 +161,7 @@ class Weighing:
         slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
         parts = np.zeros((2, len(self.steps), n))
         alive, alive_loose, seen = np.arange(n), np.flatnonzero(can), []
-        floor = weight.max()
+        floor, gain = weight.max(), np.zeros(n)
         for t, (members, sign) in enumerate(self.steps):
             if sign is None:
                 hurt = any(self.bad.intersection(self.spells[self.spell_of[k]]) for k in members)
@@ -165,6 +175,8 @@ class Weighing:
                 mean[block], variance[block] = fresh.mean, fresh.variance
                 shared[block] = np.square(fresh.moves).sum(axis=2)
                 sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
+                dulled = np.maximum(1 - BLUNT**2 * sized[block] / fresh.variance, 1e-9)
+                gain[need] += -0.5 * np.log(dulled).sum(axis=1)
                 seen += members
                 moves[block] = fresh.moves
                 now = np.ix_(alive, seen)
@@ -180,15 +192,16 @@ class Weighing:
             total = numbers + signs
             history[t] = self._score(weight, can, total)
             top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
-            alive = alive[weight[alive] + total[0, alive] > top - HOPELESS]
-            alive_loose = alive_loose[weight[alive_loose] + total[1, alive_loose] > top - HOPELESS]
+            hope = weight + gain + total
+            alive = alive[hope[0, alive] > top - HOPELESS]
+            alive_loose = alive_loose[hope[1, alive_loose] > top - HOPELESS]
         u = np.sqrt(variance + shared)
         rest = np.maximum(u**2 - sized, 1e-12)
         with np.errstate(invalid="ignore"):
             wide = (np.sqrt(sized / rest) > NARROW).any(axis=1)
         wide &= np.array([c.high > c.low or c.end > c.begin for c in every], dtype=bool)
         total = numbers + signs
-        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, parts)
+        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, gain, parts)
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
@@ -373,15 +386,14 @@ def _came_with(stored: Sequence[str]) -> list[Sign]:
 
 
 def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:
-    """Some of the cells, which need no more dividing."""
-    read = (w.mean[rows], w.u[rows], w.slips[:, rows], np.zeros(len(rows), dtype=bool))
-    return Weighed(
-        [w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], *read, w.history[:, rows], w.parts[:, :, rows]
-    )
+    """Some of the cells."""
+    read = (w.mean[rows], w.u[rows], w.slips[:, rows], w.wide[rows])
+    rest = (w.history[:, rows], w.gain[rows], w.parts[:, :, rows])
+    return Weighed([w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], *read, *rest)
 
 
 def _both(a: Weighed, b: Weighed) -> Weighed:
-    axes = {"lasting": 0, "loose": 0, "mean": 0, "u": 0, "slips": 1, "wide": 0, "history": 1, "parts": 2}
+    axes = {"lasting": 0, "loose": 0, "mean": 0, "u": 0, "slips": 1, "wide": 0, "history": 1, "gain": 0, "parts": 2}
     return Weighed(
         a.cells + b.cells, *(np.concatenate([getattr(a, n), getattr(b, n)], axis=k) for n, k in axes.items())
     )

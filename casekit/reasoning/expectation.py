@@ -20,6 +20,8 @@ from casekit.reasoning.prior import Cell
 
 BLUNT = 0.25  # how far the response of a wide cell may bend, as a share of its width
 OPEN = 3  # columns of `moves` that are of the cell's own size and place
+SPAN_V, SPAN_A, NATS = 15.0, 20.0, 20.0  # how far a slip may be off: in volt, ampere, and nats of ohm
+OTHER_POINT = 0.6  # how often a slip is the reading of another point (common practice, no source)
 KEPT = 80  # readings whose predictions by all cells of the drawing are kept
 
 
@@ -29,6 +31,7 @@ class Expectations:
     def __init__(self, drawing: Machine):
         self.guess, self.drawing = Predictor(drawing), drawing
         self.columns = len(self.guess.shared) + 1 + OPEN
+        self._others: dict[State, np.ndarray] = {}
         self._kept: OrderedDict[tuple, tuple[np.ndarray, Prediction]] = OrderedDict()
 
     def of(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
@@ -61,6 +64,25 @@ class Expectations:
             np.concatenate([getattr(p, name)[rows] for _, p in store], axis=1) for name in ("mean", "moves", "variance")
         )
         return self._read(Prediction(*parts), taken)
+
+    def slip(self, o: Observation) -> float:
+        """Density of a slip at the value read, per unit: anything at all, or what another point of a healthy machine
+        shows in this state."""
+        if o.function == "ohms":
+            return 1 / (max(o.value, 0.1) * NATS)
+        if o.function == "amps":
+            return 1 / (2 * SPAN_A)
+        even = 1 / (2 * SPAN_V)
+        if o.function == "inside" or o.beyond:
+            return even
+        if o.state not in self._others:
+            points = [(p, self.drawing.earth) for p in self.drawing.reachable(o.state) if p != self.drawing.earth]
+            shown = self.guess.volts(o.state, lambda state: [NOTHING], points)[0]
+            self._others[o.state] = shown[np.isfinite(shown)]
+        there = self._others[o.state]
+        u = np.hypot(0.01, 0.01 * there)
+        other = np.mean(np.exp(-0.5 * np.square((o.value - there) / u)) / (np.sqrt(2 * np.pi) * u))
+        return float((1 - OTHER_POINT) * even + OTHER_POINT * other)
 
     # Inside ---------------------------------------------------------------------------------------------------------
 

@@ -75,6 +75,7 @@ class Sign:
     spell: int = 0
     mended: frozenset[str] = frozenset()
     before: frozenset[str] | None = None  # codes known before these were read
+    been: tuple[State, ...] = ()  # states with something unplugged that the control unit lived through before
 
 
 def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observation], list[Sign]]:
@@ -83,6 +84,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
     signs: list[Sign] = []
     spell, mended, state = 0, frozenset(), State()
     opened: set[str] = set()
+    been: dict[State, None] = {}
     driven = False
     for event, after in zip_longest(events, events[1:]):
         if isinstance(event, Move):
@@ -100,10 +102,12 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
         elif isinstance(event, Reading):
             for number in _numbers(drawing, event):
                 _joined(numbers, replace(number, spell=spell, mended=mended))
-            signs += [replace(s, spell=spell, mended=mended) for s in _of_reading(drawing, event)]
+            signs += [replace(s, spell=spell, mended=mended, been=tuple(been)) for s in _of_reading(drawing, event)]
         elif isinstance(event, Finding):
             signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event, opened, driven)]
         state = event.state
+        if state.unplugged and state.key in ("on", "run"):
+            been[State(state.key, state.unplugged)] = None
     return numbers, signs
 
 

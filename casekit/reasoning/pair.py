@@ -82,6 +82,10 @@ class PairCell:
         one, two = self.first.widths[0][1], self.second.widths[0][1]
         return (0.0, one), (PORTS.get(self.first.suspect.kind, 1.0), two)
 
+    def touches(self, other: PairCell) -> bool:
+        """Whether both cells of another pair lie beside those of this one."""
+        return self.first.touches(other.first) and self.second.touches(other.second)
+
     def split(self) -> list[PairCell]:
         """Half the sizes of each."""
         halves = [(a, b) for a in self.first.split() for b in self.second.split()]

@@ -19,7 +19,7 @@ from casekit.circuit.family import Family
 from casekit.circuit.readout import Solved
 from casekit.machine.law import Resistor, Source, Valve
 from casekit.machine.machine import Machine, Part
-from casekit.machine.program import Channel
+from casekit.machine.program import REFERENCE_V, Channel
 from casekit.machine.rules import SEEN_SHARE, SWING_V
 from casekit.machine.sensors import HallSwitch, InductivePickup
 from casekit.machine.state import State
@@ -67,6 +67,11 @@ class Predictor:
     def shared(self) -> list[tuple[Part, Part]]:
         """Quantities that many readings have in common."""
         return list(spread.shared(self.drawing))
+
+    @cached_property
+    def converted(self) -> dict[str, bool]:
+        """By channel, whether its volts pass the converter; a supply's are measured by other means."""
+        return {c.name: c.kind != "supply" for c in self.drawing.program.channels}
 
     @cached_property
     def copper(self) -> list[tuple[Part, Part]]:
@@ -246,6 +251,11 @@ class Predictor:
             moves = np.concatenate([shared, np.stack(sized, axis=2)], axis=2) * factor[:, :, None]
             variance = np.square(Forcing(family, self.copper, solved).moves(picks)).sum(axis=2) * factor**2
         for k, o in enumerate(taken):
+            if o.function == "inside" and self.converted[o.wires[0]]:
+                top = REFERENCE_V * (1 - 2.0**-self.drawing.program.adc_bits)
+                out = (mean[:, k] < 0) | (mean[:, k] > top)
+                mean[:, k] = np.clip(mean[:, k], 0.0, top)  # the converter shows no more, and no less
+                moves[out, k], variance[out, k] = 0.0, 0.0
             if o.function == "ohms":
                 mean[:, k], slope = _as_ohms(o, mean[:, k])
                 moves[:, k] *= slope[:, None]

@@ -100,6 +100,10 @@ class Cell:
         e = 1 / size if self.suspect.kind == "high resistance" else size
         return (0.0, e * self.logwidth / math.sqrt(12)), (0.0, 0.0)
 
+    def touches(self, other: Cell) -> bool:
+        """Whether a cell of the same suspect lies beside this one, or is this one."""
+        return self.low <= other.high and other.low <= self.high
+
     def split(self) -> list[Cell]:
         """The cell in parts of half the size and half the length, as far as it has any."""
         sizes, ats = [self.low], [self.begin]

@@ -27,6 +27,7 @@ SHOWS = 0.7  # how often a loose fault that is there lasts long enough to be not
 OFTEN, SELDOM = 0.6, 0.003  # a code that the fault can set, and one that it cannot, was stored before
 LIMIT_V, TRAVEL = 0.05, 0.02  # how sharply limits are known
 FLOOR, SPONTANEOUS = 3e-4, 1e-6  # the least that codes or words count for; and that codes without any fault do
+WIDE = 0.1  # how uncertain a rule is for a cell whose size is open
 STRAY = 2e-3  # damage that was found and is not the fault
 LOOK_KINDS = ("open", "high resistance", "leak between cavities", "crossed terminals")  # seen inside a connector
 COMES_AND_GOES = "things come and go while you watch"
@@ -38,6 +39,7 @@ class Expected:
     def __init__(self, predictor: Predictor, cells: Sequence[Cell]):
         self.predictor, self.cells = predictor, list(cells)
         self.drawing = predictor.drawing
+        self.open = np.array([WIDE * (c.high > c.low) for c in self.cells] + [0.0])
         self._views: dict[State, Views] = {}
         self._bad: dict[State, dict[str, np.ndarray]] = {}
 
@@ -73,7 +75,9 @@ class Expected:
 
         def note(name: str | None, chance: np.ndarray) -> None:
             if name:
-                found[name] = np.maximum(found.get(name, 0.0), np.where(alive, np.nan_to_num(chance, nan=0.5), 0.0))
+                chance = np.where(alive, np.nan_to_num(chance, nan=0.5), 0.0)
+                chance = chance + self.open * (0.5 - chance)  # elsewhere in a wide cell it may be otherwise
+                found[name] = np.maximum(found.get(name, 0.0), chance)
 
         for c in program.channels:
             found.setdefault(c.name, np.zeros(len(alive)))
@@ -115,7 +119,10 @@ def _codes(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
         for name, chance in expected.faults(state).items():
             can[name] = np.maximum(can.get(name, 0.0), chance)
     lived = expected.faults(State("on")) if sign.event is not None else {}
-    known = {c for ch in expected.drawing.program.channels for c in _codes_of(ch)}
+    # What unplugging alone sets says nothing about the fault.
+    whole = Expected(expected.predictor, [])
+    spoilt = {code for state in sign.been for code, chance in whole.faults(state).items() if chance[-1] > 0.3}
+    known = {c for ch in expected.drawing.program.channels for c in _codes_of(ch)} - spoilt
     log_lasting, log_loose = np.zeros((2, cells))
     for code in sorted(known):
         p = can.get(code, np.zeros(cells + 1))[:cells]

@@ -40,6 +40,7 @@ class Weighed:
     slips: np.ndarray
     wide: np.ndarray
     history: np.ndarray  # (steps, cells): log weight after every step
+    gain: np.ndarray  # nats by which a wide cell may be better than it seems
     parts: np.ndarray  # (2, steps, cells): log factors of signs, if always there and if coming and going
 
 
