@@ -115,10 +115,13 @@ class Planner:
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
         loose = self.hypotheses.p(0.5)[self.hypotheses.loose].sum()
         read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
+        # What was wrong at a point tells no more when it is read again with the key elsewhere.
+        known = {(o.state.unplugged, o.function, o.red, o.black) for o in verdict.numbers if _seen_in(verdict, o.state)}
         scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
         self.offers = [
             o for o in offers(drawing, here, loose > OPERATED, _seen_in(verdict, here.state))
             if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
+            and (o.state.unplugged, o.kind, o.red, o.black) not in known
         ]  # fmt: skip
         there = {o: self._there(o, verdict) for o in self.offers}
         self.chances = {x: self.hypotheses.p(x) for x in set(there.values())}
