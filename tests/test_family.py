@@ -159,11 +159,10 @@ def test_every_loaded_reading_within_a_nanovolt(name, finding):
 @pytest.mark.reference
 @pytest.mark.parametrize("name", [m.name for m in machines()])
 def test_every_drop_above_a_nanovolt(name, finding):
-    """R i from the branch current, without a meter, to nine digits or a picovolt; beside the sample, dead
-    shorts to battery, where hundreds of ampere flow next to nanovolts: there a few in a thousand have fewer than nine
-    digits, which the plain solver keeps."""
+    """R i from the branch current, without a meter, to nine digits; beside the sample, dead shorts to battery, where
+    hundreds of ampere flow next to nanovolts."""
     machine, rng = named(name), random.Random(f"{name} drops")
-    worst, count, fewer = 0.0, 0, 0
+    worst, count = 0.0, 0
     for state in states(machine)[:7]:
         family = Family(machine, state)
         drawn = list(sample(machine, state, rng, DROPS, 1))
@@ -171,29 +170,24 @@ def test_every_drop_above_a_nanovolt(name, finding):
         for s in rng.sample(hard, 2):
             drawn.append((s.change(machine, state, 0.0, 0.5), machine.with_fault(fault(machine, s, 0.0, 0.5))))
         names = [el.name for el in family.network.elements if isinstance(el, Resistor)]
-        amps = family.solve([change for change, _ in drawn]).values(family.pick([(n, "") for n in names]))
-        for row, (change, faulty) in zip(amps, drawn, strict=True):
+        drops = family.solve([change for change, _ in drawn]).drops(names)
+        for row, (change, faulty) in zip(drops, drawn, strict=True):
             try:
                 op = drawn_anew(family, faulty, state)
             except Unstable:
                 continue
             exact = enclose(op)
-            for n, i in zip(names, row, strict=True):
+            for n, drop in zip(names, row, strict=True):
                 k, mine = op.network.position.get(n), family.network.elements[family.network.position[n]]
                 if k is None or op.network.elements[k] != mine:
-                    continue  # it is the part that is changed
+                    continue  # it is the part that is changed, or apart
                 true = mine.r_ohm * exact.amps(n)
                 if abs(true) > 1e-9:
-                    off = float(abs(mine.r_ohm * i - true).upper())
-                    assert off < 1e-9 * abs(float(true.mid())) + 1e-12, (state, change, n, true, mine.r_ohm * i)
+                    off = float(abs(drop - true).upper()) / abs(float(true.mid()))
+                    assert off < 1e-9, (state, change, n, true, drop)
                     worst, count = max(worst, off), count + 1
-                    fewer += off > 1e-9 * abs(float(true.mid()))
-    finding(
-        f"family: {count} drops above 1 nV on {name}, worst deviation {worst:.1e} V from intervals; {fewer} have fewer "
-        "than nine digits"
-    )
+    finding(f"family: {count} drops above 1 nV on {name}, worst deviation {worst:.1e} of the drop from intervals")
     assert count > 2000
-    assert fewer < 0.02 * count
 
 
 def few(machine, state):
@@ -337,6 +331,7 @@ def test_an_empty_list_of_changes():
     solved, picks = family.solve([]), family.pick(PROBES)
     assert [part.shape for part in solved.readings(PROBES)] == [(0, 5), (0, 5)]
     assert solved.values(picks).shape == (0, 5)
+    assert solved.drops(["W14"]).shape == (0, 1)
     assert solved.sensitivities(picks, family.at[:3]).shape == (0, 5, 3)
     assert solved.valve_sensitivities(picks).shape == (0, 5, family.count)
     assert solved.size_sensitivities(picks).shape == (0, 5)

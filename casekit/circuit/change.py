@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.law import Cap, Capacitor, Element, Resistor, Source, Valve
@@ -86,12 +87,18 @@ def moved(branch: str, r_ohm: float, old: Weights, new: Weights, sign: float = 1
 def difference(drawing: Machine, other: Machine, state: State) -> Change:
     """What has to change for a machine to become another one with the same terminals: parts with other values, wires
     with other ends, parts that are gone or new between nodes that exist."""
-    old, new = set(drawing.parts), set(other.parts)
-    gone = _elements((p for p in drawing.parts if p not in new), state)
-    come = _elements((p for p in other.parts if p not in old), state)
-    change = NOTHING
-    for name, before in gone.items():
-        after = come.pop(name, None)
+    same = {id(p) for p in drawing.parts} & {id(p) for p in other.parts}
+    old, new = ([p for p in m.parts if id(p) not in same] for m in (drawing, other))
+    gone = _elements((p for p in old if p not in new), state)
+    come = _elements((p for p in new if p not in old), state)
+    return _instead(gone, come)
+
+
+@lru_cache(maxsize=4096)  # in most states it is the same, and then it is the same object
+def _instead(old: tuple[Resistor | Source | Valve, ...], new: tuple[Resistor | Source | Valve, ...]) -> Change:
+    come, change = {el.name: el for el in new}, NOTHING
+    for before in old:
+        name, after = before.name, come.pop(before.name, None)
         if isinstance(before, Valve):
             change += Change((), ((name, after.caps if after else ()),))
         elif after is None:
@@ -115,9 +122,9 @@ def spot(part: Wire | Contact, at: float) -> tuple[Weights, float]:
     return ((part.a, 1 - at), (part.b, at)), at * (1 - at) * part.r_ohm
 
 
-def _elements(parts: Iterable, state: State) -> dict[str, Resistor | Source | Valve]:
+def _elements(parts: Iterable, state: State) -> tuple[Resistor | Source | Valve, ...]:
     found: dict[str, Element] = {el.name: el for part in parts for el in part.elements(state)}
-    return {name: el for name, el in found.items() if not isinstance(el, Capacitor)}
+    return tuple(el for el in found.values() if not isinstance(el, Capacitor))
 
 
 def _scale(r_ohm: float) -> float:

@@ -7,24 +7,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 from casekit.circuit.change import Change, Port, Side
-from casekit.circuit.network import SHUT, Network, Row
+from casekit.circuit.layout import KEPT, Look, layout
+from casekit.circuit.network import SHUT, Row
 from casekit.circuit.operating_point import operating_point
 from casekit.circuit.readout import Solved
 from casekit.circuit.threads import one_thread
-from casekit.machine.law import Cap, Capacitor, Element, Valve
+from casekit.machine.law import Cap
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
 Pair = tuple[str, str]
 AFLOAT_OHM = 1e9  # what only leaks tie to earth sees more
-KEPT = 4  # patterns remembered for every place
+LARGE = 1e6  # columns of an inverse with larger numbers are refined
+TRIES = 3  # pieces tried from those of other states
+COLUMNS = 128  # of an inverse at a time
 
 
 class Family:
@@ -32,54 +35,72 @@ class Family:
 
     def __init__(self, machine: Machine, state: State):
         self.state = state
-        net = self.network = Network(_with_lonely(machine, state), machine.earth)
-        start = (SHUT,) * len(net.valves) if state.key == "off" else None
+        lay = self.layout = layout(machine, state)
+        net, self.there = lay.unplugged(state.unplugged)
+        self.network, self.size, self.count, self.position = net, lay.size, lay.count, lay.position
+        self.at, self.names, self.rest = lay.at, lay.names, lay.rest
+        self.owner, self.first, self.caps, self.gated = lay.owner, lay.first, lay.caps, lay.gated
+        self.shut, self.gates, self.none, self.number = lay.shut, lay.gates, lay.none, lay.number
+        self.known = lay.patterns
+        self.untied: tuple[tuple[Port, float], ...] = ()  # only of a network with islands anchored
+        self._anchored: dict[tuple[int, ...], tuple[Family, Change]] = {}
         with one_thread():
-            base = operating_point(net, start)
-            matrix, _ = net.matrix(base.pieces)
-            size = self.size = net.n + net.m
-            lu = splu(matrix)
-            h = lu.solve(np.eye(size, order="F"))
-            h += lu.solve(np.asfortranarray(np.eye(size) - matrix @ h))  # keeps the digits beside 1e12 ohm
-            self.h, self.x0 = np.ascontiguousarray(h), base.x
-            self.position = {name: net.n + k for name, k in net.position.items()}
-            self.count = len(net.valves)
-            self.pieces = np.array(base.pieces, dtype=int)
-            self.rest = [net.elements[k].rest if start is None else SHUT for k in net.valves]
-            self.at = np.array([net.n + k for k in net.valves], dtype=int)
-            self.known: list[np.ndarray] = []  # pieces that changed networks settled on and that did not come easily
-            self.untied: tuple[tuple[Port, float], ...] = ()  # only of a network with islands anchored
-            self._anchored: dict[tuple[int, ...], tuple[Family, Change]] = {}
-            self.names = tuple(net.elements[k].name for k in net.valves)
-            self._memory = _memory(machine)
-            self._rows()
+            matrix, self.rhs, lu, self.x0, self.pieces = self._start()
+            self.matrix = matrix
+            lay.seen[state.unplugged] = self.pieces
+            self.base = np.where(self.pieces == SHUT, self.shut, self.first + self.pieces)
+            self.h = np.empty((self.size, self.size))
+            for k in range(0, self.size, COLUMNS):
+                self.h[:, k : k + COLUMNS] = lu.solve(np.eye(self.size, min(COLUMNS, self.size - k), -k, order="F"))
+            some = np.flatnonzero(np.abs(self.h).max(axis=0) > LARGE)  # to keep the digits beside 1e12 ohm
+            if len(some):
+                left = -(matrix @ self.h[:, some])
+                left[some, np.arange(len(some))] += 1.0
+                self.h[:, some] += lu.solve(left)
+            self._see()
 
-    def _rows(self) -> None:
-        """The table: a row for every cap (allowed current less the valve's own), for every valve shut (less its own
-        current), for every gate its voltage less what it needs, and a last one of zeros."""
-        net, v = self.network, self.count
-        valves = [net.elements[k] for k in net.valves]
-        counts = [len(net.rows[k]) for k in net.valves]
-        self.owner = np.repeat(np.arange(v), counts)
-        self.first = np.cumsum([0, *counts])[:-1].astype(int)
-        self.caps = len(self.owner)
-        gates = [(j, valve.gate) for j, valve in enumerate(valves) if valve.gate]
-        self.gated = np.array([j for j, _ in gates], dtype=int)
-        self.shut = self.caps + np.arange(v)
-        self.gates = self.caps + v + np.arange(len(gates))
-        self.none = self.caps + v + len(gates)
-        self.base = np.where(self.pieces == SHUT, self.shut, self.first + self.pieces)
-        rows = [self.looking(row, j) for j, k in enumerate(net.valves) for row in net.rows[k]]
-        rows += [([i], [-1.0], 0.0) for i in self.at.tolist()]
-        for _, gate in gates:
-            ends = [(net.index[n], s) for n, s in ((gate.plus, 1.0), (gate.minus, -1.0)) if n in net.index]
-            rows.append(([i for i, _ in ends], [s for _, s in ends], gate.at_least_v))
-        self._looks = [*rows, ([], [], 0.0)]
-        self._see()
+    def _start(self) -> tuple[sp.csc_matrix, np.ndarray, SuperLU, np.ndarray, np.ndarray]:
+        """(matrix, right-hand side, factors, solution, pieces) of the healthy network; other states' pieces first."""
+        net, lay = self.network, self.layout
+        pieces = lay.guess(self.state.unplugged)
+        for _ in range(TRIES if pieces is not None else 0):
+            matrix, rhs = net.matrix(pieces.tolist())
+            try:
+                lu = splu(matrix)
+            except RuntimeError:
+                break
+            x = lu.solve(rhs)
+            if not np.isfinite(x).all():
+                break
+            rows, left = matrix.tocsr(), rhs.astype(np.longdouble)
+            left -= np.add.reduceat(rows.data.astype(np.longdouble) * x[rows.indices], rows.indptr[:-1])
+            x += lu.solve(left.astype(float))
+            if not self.count:
+                return matrix, rhs, lu, x, pieces
+            looks = lay.looks @ x - lay.level
+            amps = -looks[self.shut]
+            low = np.minimum.reduceat(looks[: self.caps] + amps[self.owner], self.first)
+            closed = self.gated[looks[self.gates] < 0]
+            if (pieces[closed] != SHUT).any():
+                break  # gates are shut one by one, by the plain search
+            low[closed] = 0.0
+            wanted, allowed = np.where(low > 0, self._least(looks), SHUT), np.maximum(low, 0.0)
+            if ((wanted == pieces) | (np.abs(amps - allowed) <= 1e-12 + 1e-9 * allowed)).all():
+                return matrix, rhs, lu, x, pieces
+            pieces = wanted
+        base = operating_point(net, tuple(self.rest) if self.state.key == "off" else None)
+        matrix, rhs = net.matrix(base.pieces)
+        return matrix, rhs, splu(matrix), base.x, np.array(base.pieces, dtype=int)
+
+    def _least(self, looks: np.ndarray) -> np.ndarray:
+        """The number of the cap that allows each valve the least."""
+        caps = looks[: self.caps]
+        order = np.lexsort((self.number[: self.caps], caps, self.owner))
+        return self.number[order[self.first]]
 
     def _see(self) -> None:
         self.he = np.hstack([self.h[:, self.at], np.zeros((self.size, 1))])  # the last valve is none at all
-        self.table, self.table_x0 = self.seen(self._looks)
+        self.table, self.table_x0 = self.layout.looks @ self.h, self.layout.looks @ self.x0 - self.layout.level
 
     @cached_property
     def islands(self) -> np.ndarray:
@@ -102,9 +123,11 @@ class Family:
         """
         if islands not in self._anchored:
             twin, net = copy(self), self.network
-            matrix, rhs = net.matrix(self.pieces.tolist())
+            matrix, rhs = self.matrix, self.rhs
             nodes = list(islands)
-            matrix = (matrix + sp.csc_matrix((np.ones(len(nodes)), (nodes, nodes)), shape=matrix.shape)).tocsc()
+            matrix = twin.matrix = (
+                matrix + sp.csc_matrix((np.ones(len(nodes)), (nodes, nodes)), shape=matrix.shape)
+            ).tocsc()
             with one_thread():
                 lu = splu(matrix)
                 right = np.hstack([np.eye(self.size), rhs[:, None]])
@@ -120,17 +143,13 @@ class Family:
             self._anchored[islands] = twin, free
         return self._anchored[islands]
 
-    def looking(self, row: Row, j: int) -> tuple[list[int], list[float], float]:
+    def looking(self, row: Row, j: int) -> Look:
         """(unknowns, weights, level) of the current a cap's row allows valve j, less what it carries."""
-        return [*row.nodes, int(self.at[j])], [*(k / row.r for k in row.gains), -1.0], row.e / row.r
+        return self.layout.looking(row, j)
 
-    def seen(self, rows: Sequence[tuple[list[int], list[float], float]]) -> tuple[np.ndarray, np.ndarray]:
-        """(rows x unknowns: what rows see of every unit on the right-hand side; what they see as it is)."""
-        level = np.array([level for *_, level in rows])
-        ends = np.cumsum([0, *(len(i) for i, *_ in rows)])
-        index, weights = [i for r in rows for i in r[0]], [w for r in rows for w in r[1]]
-        looks = sp.csr_matrix((weights, index, ends), shape=(len(rows), self.size))
-        return looks @ self.h, looks @ self.x0 - level
+    def row(self, cap: Cap) -> Row:
+        """The equation of a cap that is not in this network."""
+        return self.layout.row(cap)
 
     def solve(self, changes: Sequence[Change]) -> Solved:
         """All changed networks."""
@@ -141,7 +160,7 @@ class Family:
         any state; a row of -2 where there is none."""
         found = np.full((len(changes), self.count), -2)
         for n, change in enumerate(changes):
-            kept = next((self._memory[k] for k in _keys(change) if k in self._memory), ())
+            kept = next((self.layout.memory[k] for k in _keys(change) if k in self.layout.memory), ())
             if turn < len(kept):
                 names, numbers = kept[-1 - turn]
                 known = dict(zip(names, numbers, strict=True)) if names != self.names else None
@@ -153,17 +172,11 @@ class Family:
         """Keep what these changes settled on, the latest last, a few for every place."""
         for change, found in zip(changes, numbers.tolist(), strict=True):
             for key in {*_keys(change)}:
-                kept = self._memory.setdefault(key, [])
+                kept = self.layout.memory.setdefault(key, [])
                 if (self.names, found) in kept:
                     kept.remove((self.names, found))
                 kept.append((self.names, found))
                 del kept[:-KEPT]
-
-    def indexed(self, side: Side) -> list[tuple[int, float]]:
-        """(unknown, weight) of one side of a port; what is not in this network, or earth, has no weight."""
-        index = self.network.index
-        found = [(index[n], w) for n, w in side.nodes if n in index]
-        return found + [(self.position[b], w) for b, w in side.branches if b in self.position]
 
     def pick(self, pairs: Sequence[Pair]) -> np.ndarray:
         """pairs x unknowns: red against black; a pair (branch, "") picks that branch's current."""
@@ -176,26 +189,6 @@ class Family:
                 if node in self.network.index:
                     rows[k, self.network.index[node]] += sign
         return rows
-
-    def row(self, cap: Cap) -> Row:
-        """The equation of a cap that is not in this network."""
-        return self.network._row(cap.volts, cap.r_ohm, cap.e_v)
-
-
-def _with_lonely(machine: Machine, state: State) -> list[Element]:
-    """The elements of a machine, and one that never conducts for every point a lead can reach that nothing is joined
-    to: so that it is a node, with a leak of its own."""
-    elements = list(machine.elements(state))
-    joined = {end for el in elements if not isinstance(el, Capacitor) for end in (el.a, el.b)}
-    lonely = {*machine.reachable(state)} - joined - {machine.earth}
-    never = (Cap.amps("never", -1.0),)
-    return elements + [Valve(f"nothing at {n}", n, machine.earth, never, rest=SHUT) for n in sorted(lonely)]
-
-
-@lru_cache(maxsize=8)
-def _memory(machine: Machine) -> dict:
-    """What changes of a machine settled on that did not come easily: {places: (valve names, pieces)}."""
-    return {}
 
 
 def _keys(change: Change) -> tuple:

@@ -14,7 +14,7 @@ import scipy.sparse as sp
 
 from casekit.circuit.change import Change, joined
 from casekit.circuit.network import LEAK_S
-from casekit.circuit.settled import Settled, gathered, solved
+from casekit.circuit.settled import Settled, solved
 from casekit.circuit.threads import one_thread
 
 if TYPE_CHECKING:
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 INPUT_OHM = 1e7
 FLOATING_OHM = 1e5  # above it a meter at 10 Mohm moves what it touches
 WEAK_OHM = 1e5  # a port that ties no more than this cannot hide what others tie
+UNFELT_A = 3e-14  # what moves a valve's current by less moves nothing
+MANY = 1000  # valves that may be near by the first bound before a closer one is worth it
 FEW = 512  # valves looked at together
 Pair = tuple[str, str]
 
@@ -43,6 +45,15 @@ class Solved(Settled):
             found = self._values(looks @ self.family.x0, looks @ self.family.h)
         return self._with_anchored(found, "values", picks)
 
+    def drops(self, names: Sequence[str]) -> np.ndarray:
+        """changes x names: volts along resistors of the drawing, R i, to nine digits: with one step of refinement, so
+        that nanovolts beside a hundred ampere keep theirs. Slower than `values`."""
+        fam = self.family
+        with one_thread():
+            found = self._refined(sp.csr_matrix(fam.pick([(name, "") for name in names])))
+        found *= [fam.network.elements[fam.network.position[name]].r_ohm for name in names]
+        return self._with_anchored(found, "drops", names)
+
     def readings(self, pairs: Sequence[Pair]) -> tuple[np.ndarray, np.ndarray]:
         """(volts, ohms), each changes x pairs: what a 10 Mohm meter reads, and the resistance seen from its leads.
 
@@ -53,24 +64,29 @@ class Solved(Settled):
             picks = sp.csr_matrix(fam.pick(pairs))
             seen = picks @ fam.h
             volts, ohms = self._values(picks @ fam.x0, seen), np.empty((len(self.changes), len(pairs)))
-            columns = np.ascontiguousarray((picks @ fam.h.T).T)
+            columns = np.zeros((fam.size, len(pairs)))
+            for n in range(max(np.diff(picks.indptr), default=0)):  # a few columns for each pair
+                some = np.flatnonzero(np.diff(picks.indptr) > n)
+                at = picks.indptr[some] + n
+                columns[:, some] += fam.h[:, picks.indices[at]] * picks.data[at]
             direct = np.asarray(picks.multiply(seen).sum(axis=1)).ravel()
             table = (picks @ self.table.T).T
-            right, left, left_he = gathered(self.right, columns), self._left(seen), self._left_he(seen)
-            moves = []
+            right, left, left_he = self.to @ columns, self._left(seen), self._left_he(seen)
+            answers = []
             for items, ports, valves, new, inverse in self._final:
                 sees = np.concatenate([right[ports], table[new]], axis=1)
                 answer = inverse @ sees  # amounts per ampere out of the black lead and into the red one, less its sign
                 mine = np.concatenate([left[ports], left_he[valves]], axis=1)
                 ohms[items] = direct - (mine * answer).sum(axis=1)
-                draws = -volts[items] / (INPUT_OHM + ohms[items])  # ampere into the red node
-                moves.append(self._moved(items, ports, valves, answer, table, direct, draws))
+                answers.append((items, ports, valves, answer))
+            draws = -volts / (INPUT_OHM + ohms)  # ampere into the red node
+            moved = self._moved(answers, table, direct, draws)
             # A lead on what nothing is joined to sees the leak alone.
             known = {*fam.network.index, fam.network.earth}
             ohms += np.array([sum(end not in known for end in pair) for pair in pairs]) / LEAK_S
             volts /= 1 + ohms / INPUT_OHM
             ohms[~self.settled] = np.nan
-            self._with_meter(pairs, np.concatenate([np.zeros((0, 2), dtype=int), *moves]), volts)
+            self._with_meter(pairs, moved, volts)
             for items, again in self.anchored:
                 volts[items], ohms[items] = again.readings(pairs)
         return volts, ohms
@@ -82,7 +98,7 @@ class Solved(Settled):
             seen = sp.csr_matrix(picks) @ self.family.h
             out = np.empty((len(self.changes), len(picks), len(where)))
             columns, table = self.family.h[:, where], self.table[:, where]
-            right, direct = gathered(self.right, columns), seen[:, where]
+            right, direct = self.to @ columns, seen[:, where]
             left, left_he = self._left(seen), self._left_he(seen)
             for items, ports, valves, new, inverse in self._final:
                 sees = np.concatenate([right[ports], table[new]], axis=1)
@@ -183,7 +199,7 @@ class Solved(Settled):
 
     def _left(self, seen: np.ndarray) -> np.ndarray:
         """ports x picks: how much each pick sees of every port's amount."""
-        return gathered(self.left, np.ascontiguousarray(seen.T))
+        return self.of @ seen.T
 
     def _left_he(self, seen: np.ndarray) -> np.ndarray:
         """valves x picks, the last of them none: how much each pick sees of every valve's slack."""
@@ -198,51 +214,125 @@ class Solved(Settled):
         found[~self.settled] = np.nan
         return found
 
-    def _moved(self, items, ports, valves, answer, table, direct, draws: np.ndarray) -> np.ndarray:
-        """(item, pair) of every reading at which the meter's current, `draws` (items x pairs), moves a valve to another
-        piece. Only valves so near a corner that it might are looked at closely."""
-        found = [np.zeros((0, 2), dtype=int)]
-        g, j = self._near(items, ports, valves, answer, table, direct, draws)
-        for n in range(0, len(g), FEW):
-            i, v = g[n : n + FEW], j[n : n + FEW]
-            off = self._off(items[i], v, ports[i], valves[i], answer[i], table, draws[i])
-            k, p = np.nonzero(off)
-            found.append(np.stack([items[i[k]], p], axis=1))
-        return np.unique(np.concatenate(found), axis=0)
+    def _refined(self, looks: sp.csr_matrix) -> np.ndarray:
+        """Values after one step of refinement whose residual is taken in extended precision."""
+        fam, wide, seen = self.family, np.longdouble, looks @ self.family.h
+        found = np.full((len(self.changes), looks.shape[0]), np.nan)
+        matrix, (of, u), (to, w) = fam.matrix.tocsr(), self.left, self.right
+        left, left_he = self._left(seen), self._left_he(seen)
+        rows, level = fam.layout.looks, fam.layout.level
+        if self.own_looks is not None:
+            rows, level = sp.vstack([rows, self.own_looks[0]]).tocsr(), np.append(level, self.own_looks[1])
+        for items, ports, valves, new, inverse in self._final:
+            g = np.flatnonzero(self.settled[items])
+            if not len(g):
+                continue
+            some, ports, new, k = items[g], ports[g], new[g], ports.shape[1]
+            p, s = self.amounts[some, :k], self.slack[some[:, None], valves[g]]
+            force = np.zeros((fam.size, len(g)), dtype=wide)
+            who = np.arange(len(g))
+            np.add.at(force, (of[ports], who[:, None, None]), u[ports] * p[:, :, None].astype(wide))
+            real = valves[g] < fam.count
+            np.add.at(force, (fam.at[valves[g][real]], np.nonzero(real)[0]), s[real])
+            x = fam.x0[:, None] + fam.h @ force.astype(float)
+            rest = fam.rhs[:, None] + force
+            rest -= np.add.reduceat(matrix.data[:, None].astype(wide) * x[matrix.indices], matrix.indptr[:-1])
+            rest = rest.astype(float)
+            more = fam.h @ rest
+            seen_x = (w[ports].astype(wide) * x[to[ports], who[:, None, None]]).sum(axis=2)
+            lack = self.emf[ports] - self.e[ports] * p.astype(wide) - seen_x
+            lack -= (w[ports] * more[to[ports], who[:, None, None]]).sum(axis=2)
+            slack = np.zeros((len(g), new.shape[1]), dtype=wide)
+            for n, m in zip(*np.nonzero(real), strict=True):
+                at = slice(*rows.indptr[new[n, m] : new[n, m] + 2])
+                i = rows.indices[at]
+                slack[n, m] = level[new[n, m]] - (rows.data[at] * (x[i, n].astype(wide) + more[i, n])).sum()
+            step = (inverse[g] @ np.concatenate([lack, slack], axis=1).astype(float)[:, :, None])[:, :, 0]
+            moved = rest.T @ seen.T + (
+                step[:, :, None] * np.concatenate([left[ports], left_he[valves[g]]], axis=1)
+            ).sum(1)
+            found[some] = (looks @ x).T + moved
+        return found
 
-    def _near(self, items, ports, valves, answer, table, direct, draws) -> tuple[np.ndarray, np.ndarray]:
-        """(place among the items, valve) of valves that the meter's current might move, by a bound on what it does to
-        every row."""
+    def _moved(self, answers: Sequence[tuple], table, direct, draws: np.ndarray) -> np.ndarray:
+        """(item, pair) of every reading at which the meter's current, `draws` (items x pairs), moves a valve to another
+        piece. Only valves so near a corner that it might are looked at closely; apart for pairs that float, where the
+        meter draws little, and all it draws is felt."""
+        if not len(draws):
+            return np.zeros((0, 2), dtype=int)
+        fam, found = self.family, [np.zeros((0, 2), dtype=int)]
+        rows, _, who, place = self._looks(np.arange(len(draws)))
+        size, sees, floats = np.abs(draws), np.abs(table[: fam.none]), direct > FLOATING_OHM
+        some = slice(None)
+        felt = np.outer(sees[:, ~floats].max(axis=1, initial=0.0), size[:, ~floats].max(axis=1, initial=0.0))
+        np.minimum(felt, sees[:, ~floats] @ size[:, ~floats].T, out=felt)  # both are bounds
+        felt += self._felt(answers, some, size)
+        felt += sees[:, floats] @ size[:, floats].T
+        near = self._near(rows, felt, who, place)
+        if near.sum() <= MANY:
+            return self._closely(answers, near, some, table, draws)
+        for some in (np.flatnonzero(~floats), np.flatnonzero(floats)):
+            if len(some):
+                felt = self._felt(answers, some, size[:, some]) + sees[:, some] @ size[:, some].T
+                near = self._near(rows, felt, who, place)
+                found.append(self._closely(answers, near, some, table, draws))
+        return np.concatenate(found)
+
+    def _closely(
+        self, answers: Sequence[tuple], near: np.ndarray, some: np.ndarray | slice, table, draws
+    ) -> np.ndarray:
+        """(item, pair) of some pairs whose meter moves a valve that is near."""
+        found, hit = [np.zeros((0, 2), dtype=int)], near.any(axis=0)
+        for items, ports, valves, answer in answers if hit.any() else ():
+            j, g = np.nonzero(near[:, items])
+            for n in range(0, len(g), FEW):
+                i, v = g[n : n + FEW], j[n : n + FEW]
+                amps = draws[items[i]][:, some]
+                off = self._off(items[i], v, ports[i], valves[i], answer[i][:, :, some], table[:, some], amps)
+                k, p = np.nonzero(off)
+                found.append(np.stack([items[i[k]], np.arange(draws.shape[1])[some][p]], axis=1))
+        return np.unique(np.concatenate(found), axis=0) if len(found) > 1 else found[0]
+
+    def _felt(self, answers: Sequence[tuple], some: np.ndarray | slice, size: np.ndarray) -> np.ndarray:
+        """rows x items: a bound on what ports and changed valves do to every row of the table for a meter's current, at
+        any of some pairs."""
         fam = self.family
-        rows, _, who, place = self._looks(items)
-        size = np.abs(draws)
-        floats = direct > FLOATING_OHM  # there the meter draws little, and all it draws is felt
-        table = np.abs(table[: fam.none])
-        bound = np.outer(table[:, ~floats].max(axis=1, initial=0.0), size[:, ~floats].max(axis=1, initial=0.0))
-        bound += table[:, floats] @ size[:, floats].T
-        amounts = (np.abs(answer) * size[:, None]).max(axis=2, initial=0.0)
-        k = ports.shape[1]
-        for n in range(k):
-            bound += np.abs(self.table_hl[: fam.none, ports[:, n]]) * amounts[:, n]
-        if valves.shape[1]:
-            slack = np.zeros((len(items), fam.count + 1))
-            slack[np.arange(len(items))[:, None], valves] = amounts[:, k:]
-            bound += np.abs(self.table_he[: fam.none]) @ slack.T
-        bound += 1e-13
-        here = self.pieces[items].T
+        bound, slack = np.zeros((fam.none, len(size))), np.zeros((len(size), fam.count + 1))
+        most = np.zeros(self.ports.shape)
+        for items, ports, valves, answer in answers:
+            amounts = (np.abs(answer[:, :, some]) * size[items][:, None]).max(axis=2)
+            most[items, : ports.shape[1]] = amounts[:, : ports.shape[1]]
+            slack[items[:, None], valves] = amounts[:, ports.shape[1] :]
+        sees = np.abs(self.table_hl[: fam.none])
+        for n in range(most.shape[1]):
+            has = np.flatnonzero(self.kinds > n) if n else slice(None)
+            bound[:, has] += sees[:, self.ports[has, n]] * most[has, n]
+        slack[:, fam.count] = 0.0
+        return bound + np.abs(self.table_he[: fam.none]) @ slack.T
+
+    def _near(self, rows, felt, who, place) -> np.ndarray:
+        """valves x items: which the meter's current might move, by a bound on what it does to every row."""
+        fam = self.family
+        if not fam.count:
+            return np.zeros((0, felt.shape[1]), dtype=bool)
+        here = self.pieces.T
         on = here != fam.shut[:, None]
-        least, most = rows - bound, rows + bound
-        closed, shaky = np.zeros((2, *on.shape), dtype=bool)
-        closed[fam.gated], shaky[fam.gated] = most[fam.gates] < 0, least[fam.gates] < 0
-        opens = np.minimum.reduceat(most[: fam.caps], fam.first, axis=0) >= 0
+        bound = felt + 1e-13
+        least, most = rows - bound, rows[fam.shut] + bound[fam.shut]
+        opens = np.minimum.reduceat(rows[: fam.caps] + bound[: fam.caps], fam.first, axis=0) >= 0
+        if len(fam.gated):
+            gates = rows[fam.gates] + bound[fam.gates]
+            opens[fam.gated] &= gates >= 0
         j, g = np.nonzero(on & (here < fam.none))
         least[here[j, g], g] = np.inf  # the active cap stays the least if the others stay above it
-        leaves = (np.minimum.reduceat(least[: fam.caps], fam.first, axis=0) < 0) | (most[fam.shut] > 0) | shaky
-        near = np.where(on, leaves, opens & ~closed)
+        leaves = (np.minimum.reduceat(least[: fam.caps], fam.first, axis=0) < 0) | (most > 0)
+        near = np.where(on, leaves, opens)
+        near &= np.maximum(np.maximum.reduceat(felt[: fam.caps], fam.first, axis=0), felt[fam.shut]) > UNFELT_A
+        if len(fam.gated):
+            near[fam.gated] |= on[fam.gated] & (least[fam.gates] < 0)
         near[self.own_valve[who], place] = True
-        near[:, ~self.settled[items]] = False
-        j, g = np.nonzero(near)
-        return g, j
+        near[:, ~self.settled] = False
+        return near
 
     def _off(self, items, j, ports, valves, answer, table, draws: np.ndarray) -> np.ndarray:
         """Whether the meter's current moves valve j of each item to another piece, items x pairs."""
@@ -275,7 +365,9 @@ class Solved(Settled):
         """Solve again with the meter as a port of its own where it matters, from the pieces without it."""
         if len(where):
             items, which = where.T
-            meters = {p: joined(*pairs[p], INPUT_OHM) for p in set(which.tolist())}
-            metered = [self.changes[i] + meters[p] for i, p in where.tolist()]
+            used, place = np.unique(which, return_inverse=True)
+            meters = [joined(*pairs[p], INPUT_OHM) for p in used.tolist()]
+            metered = [self.changes[i] + meters[k] for i, k in zip(items.tolist(), place.tolist(), strict=True)]
             again = Solved(self.family, metered, self.active()[items])
-            volts[items, which] = again.values(self.family.pick(pairs))[np.arange(len(where)), which]
+            found = again.values(self.family.pick([pairs[p] for p in used.tolist()]))
+            volts[items, which] = found[np.arange(len(where)), place]

@@ -11,17 +11,17 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy.sparse as sp
 
-from casekit.circuit.change import Change, Port, Side
+from casekit.circuit.change import Change
 from casekit.circuit.pieces import Ports
 from casekit.circuit.threads import one_thread
 
 if TYPE_CHECKING:
     from casekit.circuit.family import Family
 
-FREE, SINGLE, FEW, KEPT, BATCH, LEAST = 4, 6, 4, 4, 1024, 24
+FREE, SINGLE, FEW, KEPT, BATCH, LEAST, PATTERNS = 4, 6, 3, 4, 1024, 24, 12
 SIZES = np.array([0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512])  # small systems are filled up to one of these
-NO_PORT = Port(Side(), Side(), 1.0)
 
 
 class Settled:
@@ -35,71 +35,68 @@ class Settled:
         with one_thread():
             self._number_ports()
             self._own_caps()
-            self._settle(family.pieces if begin is None else begin)
+            self._settle(begin)
 
     # What changes add to the family -----------------------------------------------------------------------------------
 
     def _number_ports(self) -> None:
         """Ports by number, the first of which is none at all; what they see of the sources, of every valve and of each
         other, and what every row of the table sees of them."""
-        fam, count = self.family, len(self.changes)
-        number, unique, sides = {id(NO_PORT): 0}, [NO_PORT], {}
-        self.kinds = np.array([len(c.ports) for c in self.changes], dtype=int)
-        self.ports = np.zeros((count, max(1, self.kinds.max(initial=0))), dtype=int)
-        for i, change in enumerate(self.changes):
-            for k, port in enumerate(change.ports):
-                if id(port) not in number:
-                    number[id(port)] = len(unique)
-                    unique.append(port)
-                self.ports[i, k] = number[id(port)]
-        for side in (s for p in unique for s in (p.left, p.right)):
-            if id(side) not in sides:
-                sides[id(side)] = fam.indexed(side)
-        right = [sides[id(p.right)] for p in unique]
-        self.plain = np.array([p.left is p.right for p in unique])
-        self.e = np.array([p.e if side else 1.0 for p, side in zip(unique, right, strict=True)])  # absent: no amount
-        self.emf = np.array([p.emf if side else 0.0 for p, side in zip(unique, right, strict=True)])
-        self.right, self.left = _padded(right), _padded([sides[id(p.left)] for p in unique])
-        self.port_x0 = gathered(self.right, fam.x0[:, None])[:, 0] - self.emf
-        self.port_he = gathered(self.right, fam.he)
-        self.table_hl = np.ascontiguousarray(gathered(self.left, fam.table.T).T)
-        self.port_hl = np.zeros((count, *self.ports.shape[1:] * 2))
-        for k in np.unique(self.kinds):
+        fam, known, count = self.family, self.family.layout.known, len(self.changes)
+        self._numbers = known.numbers(self.changes)
+        self._known = known
+        self.kinds = known.kinds[self._numbers]
+        most = max(1, self.kinds.max(initial=0))
+        unique, ports = np.unique(np.append(known.ports[self._numbers, :most], 0), return_inverse=True)
+        self.ports = ports[:-1].reshape(count, most)
+        of, to = ((known.sides[n][unique], known.sides[n + 1][unique]) for n in (0, 2))
+        self.left, self.right = ((i, w * fam.there[i]) for i, w in (of, to))  # what is unplugged has no weight
+        e, emf, plain = known.values[unique].T
+        has = (self.right[1] != 0).any(axis=1)
+        self.e, self.emf, self.plain = np.where(has, e, 1.0), np.where(has, emf, 0.0), plain > 0  # absent: no amount
+        self.to, self.of = (
+            sp.csr_matrix((w.ravel(), i.ravel(), np.arange(len(w) + 1) * w.shape[1]), (len(w), fam.size))
+            for i, w in (self.right, self.left)
+        )
+        self.port_x0 = self.to @ fam.x0 - self.emf
+        self.port_he = self.to @ fam.he
+        self.table_hl = fam.table @ self.of.T
+        self.port_hl = np.zeros((count, most, most))
+        for k in np.unique(self.kinds[self.kinds > 0]):
             items = np.flatnonzero(self.kinds == k)
             to, w = (a[self.ports[items, :k]][:, :, None, :, None] for a in self.right)
             of, u = (a[self.ports[items, :k]][:, None, :, None, :] for a in self.left)
             self.port_hl[items, :k, :k] = (fam.h[to, of] * w * u).sum(axis=(3, 4))
-        every = np.arange(self.ports.shape[1])
+        every = np.arange(most)
         self.port_hl[:, every, every] += self.e[self.ports]
         for port, value in fam.untied:
-            i, k = np.nonzero(self.ports == number.get(id(port), -1))
+            i, k = np.nonzero(unique[self.ports] == known.port(port))
             self.port_hl[i, k, k] = value
 
     def _own_caps(self) -> None:
         """Rows of caps that only some changes have, after the family's, and who has them: `own_item`, `own_valve`,
         their rows, filled up with the last, and how many there are (none for a dead valve)."""
         fam = self.family
-        net, number = fam.network, {}
+        number: dict = {}
         entries, rows = [], []
-        numbers = [*np.arange(fam.caps) - fam.first[fam.owner], *[-1] * (fam.none + 1 - fam.caps)]
-        for i, change in enumerate(self.changes):
-            for name, caps in change.valves:
-                if name in net.position:
-                    j = net.valves.index(net.position[name])
-                    if (j, caps) not in number:
-                        number[j, caps] = fam.none + 1 + len(rows)
-                        rows += [fam.looking(fam.row(cap), j) for cap in caps]
-                        numbers += range(len(caps))
-                    entries.append((i, j, number[j, caps], len(caps)))
-        entries = list({(i, j): (i, j, row, count) for i, j, row, count in entries}.values())
+        numbers: list[int] = []
+        for i, n in enumerate(self._numbers.tolist() if self._known.own else ()):
+            for j, caps in self._known.own.get(n, ()):
+                if (j, caps) not in number:
+                    number[j, caps] = fam.none + 1 + len(rows)
+                    rows += [fam.looking(fam.row(cap), j) for cap in caps]
+                    numbers += range(len(caps))
+                entries.append((i, j, number[j, caps], len(caps)))
         self.own_item, self.own_valve, row, self.own_count = np.array(entries, dtype=int).reshape(-1, 4).T
         most = max(1, self.own_count.max(initial=0))
         self.own_rows = row[:, None] + np.minimum(np.arange(most), np.maximum(self.own_count - 1, 0)[:, None])
         self.own_rows[self.own_count == 0] = fam.none
-        self.number = np.array(numbers, dtype=int)
+        self.number = np.concatenate([fam.number, np.array(numbers, dtype=int)])
         self.table, self.table_x0 = fam.table, fam.table_x0
+        self.own_looks = fam.layout.looked(rows) if rows else None
         if rows:
-            table, table_x0 = fam.seen(rows)
+            looks, level = self.own_looks
+            table, table_x0 = looks @ fam.h, looks @ fam.x0 - level
             self.table, self.table_x0 = np.vstack([self.table, table]), np.concatenate([self.table_x0, table_x0])
         self.table_he = np.hstack([self.table[:, fam.at], np.zeros((len(self.table), 1))])
         self.own_hl = self._rows_of_ports(self.own_rows, self.ports[self.own_item])
@@ -122,9 +119,13 @@ class Settled:
         self.settled = np.zeros(count, dtype=bool)
         self._place = np.full(count, -1)
         todo = np.arange(count)
+        if begin is None:
+            begin = self._known.begin(self._numbers, self.family)
+            met = (begin != self.family.pieces).any(axis=1)
+        else:
+            met = np.zeros(count, dtype=bool)
         self._begin(todo, begin)
-        left = [self._free(todo[n : n + BATCH], FREE, SINGLE) for n in range(0, count, BATCH)]
-        todo = np.concatenate(left) if left else todo
+        todo = self._batches(todo, 3)
         hard = todo
         for turn in range(KEPT):
             start = self.family.remembered([self.changes[i] for i in todo], turn)
@@ -133,8 +134,13 @@ class Settled:
                 break
             self._begin(todo[known], start[known])
             todo = np.concatenate([todo[~known], self._free(todo[known], FEW)])
-        for known in self.family.known:
+        self._begin(todo[met[todo]], self.family.pieces)
+        todo = self._batches(todo, FREE, SINGLE)
+        for known in self.family.known[-PATTERNS:][::-1] if len(todo) else ():
             todo = self._from(known, todo)
+        if len(todo) and not self.family.untied:  # what ties an island is solved again with the island anchored
+            afloat = ((self.right[1] != 0) & (self.family.islands[self.right[0]] >= 0)).any(axis=1)
+            todo = todo[~afloat[self.ports[todo]].any(axis=1)]
         while len(todo):
             # What one network settles on is often what its neighbours settle on.
             found = self._searched(int(todo[0]))
@@ -145,8 +151,15 @@ class Settled:
             if todo[0] not in left:
                 self.family.known.append(found)
             todo = left[left != todo[0]]
+        numbers = self.number[self.pieces]
+        self._known.keep(self._numbers[self.settled], numbers[self.settled], self.family)
         hard = hard[self.settled[hard]]
+        self._known.exceptions(self._numbers[hard], numbers[hard], self.family)
         self.family.remember([self.changes[i] for i in hard], self.number[self.pieces[hard]])
+
+    def _batches(self, todo: np.ndarray, rounds: int, single: int = 0) -> np.ndarray:
+        left = [self._free(todo[n : n + BATCH], rounds, single) for n in range(0, len(todo), BATCH)]
+        return np.concatenate(left) if left else todo
 
     def _from(self, pieces: np.ndarray, todo: np.ndarray) -> np.ndarray:
         self._begin(todo, pieces)
@@ -349,27 +362,6 @@ def _levels(sizes: np.ndarray, least: int, most: int) -> Iterator[tuple[np.ndarr
         if total >= LEAST or (size == most and total):
             yield np.concatenate(waiting), size
             waiting = []
-
-
-def gathered(sides: tuple[np.ndarray, np.ndarray], columns: np.ndarray) -> np.ndarray:
-    """ports x columns: one side of every port on columns of unknowns."""
-    index, weight = sides
-    found = columns[index[:, 0]] * weight[:, :1]
-    for z in range(1, index.shape[1]):
-        has = np.flatnonzero(weight[:, z])
-        found[has] += columns[index[has, z]] * weight[has, z, None]
-    return found
-
-
-def _padded(sides: Sequence[list[tuple[int, float]]]) -> tuple[np.ndarray, np.ndarray]:
-    """(unknowns, weights), each sides x longest; short ones are filled with weight zero."""
-    count = np.array([len(s) for s in sides])
-    most = max(1, count.max(initial=0))
-    index, weight = np.zeros((len(sides), most), dtype=int), np.zeros((len(sides), most))
-    where = np.arange(most) < count[:, None]
-    index[where] = [i for side in sides for i, _ in side]
-    weight[where] = [w for side in sides for _, w in side]
-    return index, weight
 
 
 def solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -12,9 +12,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 
+import networkx as nx
+
 from casekit.bench.meter import FUNCTIONS
 from casekit.bench.reading import Event, Finding, Move, Reading
+from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
+from casekit.machine.sensors import InductivePickup
 from casekit.machine.state import State
 from casekit.machine.unit import Core
 
@@ -127,6 +131,8 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
     """The numbers of one reading. Ohms on a live circuit and what was read at a pierced wire are left out."""
     if any("@" in point for point in (*r.state.bared, r.red, r.black)):
         return
+    if r.function == "min/max" and r.state.turning and {r.red, r.black} & _coiled(drawing):
+        return  # least and greatest of a pick-up's own voltage are not predicted
     if r.function == "min/max":
         for name, value in (("low", r.low), ("high", r.high)):
             if value is not None and math.isfinite(value):
@@ -166,6 +172,14 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
     elif r.shown == "OL" and function in BEYOND:
         limit = 600.0 if r.function == "continuity" else BEYOND[function]
         yield Observation(function, r.red, r.black, limit, 0.0, r.state, r, beyond=True)
+
+
+def _coiled(drawing: Machine) -> set[str]:
+    """Points that copper joins to a pick-up's coil, its return left out."""
+    copper = nx.Graph()
+    copper.add_edges_from((part.a, part.b) for part in drawing.all((Wire, Contact)))
+    pins = [coil.pins[0] for coil in drawing.all(InductivePickup) if coil.pins[0] in copper]
+    return {point for pin in pins for point in nx.node_connected_component(copper, pin)}
 
 
 def _kind(function: str, value: float) -> dict[str, float]:

@@ -1,0 +1,249 @@
+"""What all states of a machine that differ only in what is unplugged have in common: numbers of nodes and elements.
+
+In: a machine and a state. Out: a `Layout`: the network with everything plugged in and what its valves look at, and
+changes as arrays of numbers, so that a change that was met before costs one look in a dictionary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import replace
+
+import numpy as np
+import scipy.sparse as sp
+
+from casekit.circuit.change import Change, Port, Side
+from casekit.circuit.network import SHUT, Network, Row
+from casekit.machine.harness import Contact
+from casekit.machine.law import Cap, Capacitor, Element, Valve
+from casekit.machine.machine import Machine
+from casekit.machine.state import State
+
+MACHINES, STATES = 8, 16  # layouts kept: of so many machines, of so many states each
+MOST = 1 << 15  # changes kept by number
+KEPT = 4  # patterns remembered for every place
+NO_PORT = Port(Side(), Side(), 1.0)
+UNKNOWN = -2  # in a pattern: nothing is remembered, the valve starts where it is in the healthy network
+Look = tuple[list[int], list[float], float]
+
+
+class Layout:
+    """The network of a machine with everything plugged in, and its valves' table."""
+
+    def __init__(self, machine: Machine, state: State):
+        net = self.network = Network(_with_lonely(machine, state), machine.earth)
+        self.size, self.count = net.n + net.m, len(net.valves)
+        self.position = {name: net.n + k for name, k in net.position.items()}
+        self.at = np.array([net.n + k for k in net.valves], dtype=int)
+        self.names = tuple(net.elements[k].name for k in net.valves)
+        self.rest = [net.elements[k].rest if state.key != "off" else SHUT for k in net.valves]
+        self.seen: dict[frozenset[str], np.ndarray] = {}  # pieces healthy networks settled on, by what is unplugged
+        self.contacts: dict[str, list[int]] = {}
+        for part in machine.all(Contact):
+            numbers = [net.position[el.name] for el in part.elements(state)]
+            self.contacts.setdefault(part.connector, []).extend(numbers)
+        self.memory: dict = {}  # what changes settled on that did not come easily: {places: (valve names, pieces)}
+        self.patterns: list[np.ndarray] = []  # pieces found by the slow search
+        self.known = Known(self)
+        self._rows()
+
+    def _rows(self) -> None:
+        """The table: a row for every cap (allowed current less the valve's own), for every valve shut (less its own
+        current), for every gate its voltage less what it needs, and a last one of zeros."""
+        net, v = self.network, self.count
+        valves = [net.elements[k] for k in net.valves]
+        counts = [len(net.rows[k]) for k in net.valves]
+        self.owner = np.repeat(np.arange(v), counts)
+        self.first = np.cumsum([0, *counts])[:-1].astype(int)
+        self.caps = len(self.owner)
+        gates = [(j, valve.gate) for j, valve in enumerate(valves) if valve.gate]
+        self.gated = np.array([j for j, _ in gates], dtype=int)
+        self.shut = self.caps + np.arange(v)
+        self.gates = self.caps + v + np.arange(len(gates))
+        self.none = self.caps + v + len(gates)
+        self.number = np.concatenate([np.arange(self.caps) - self.first[self.owner], np.full(v + len(gates) + 1, SHUT)])
+        rows = [self.looking(row, j) for j, k in enumerate(net.valves) for row in net.rows[k]]
+        rows += [([i], [-1.0], 0.0) for i in self.at.tolist()]
+        for _, gate in gates:
+            ends = [(net.index[n], s) for n, s in ((gate.plus, 1.0), (gate.minus, -1.0)) if n in net.index]
+            rows.append(([i for i, _ in ends], [s for _, s in ends], gate.at_least_v))
+        self.looks, self.level = self.looked([*rows, ([], [], 0.0)])
+
+    def looking(self, row: Row, j: int) -> Look:
+        """(unknowns, weights, level) of the current a cap's row allows valve j, less what it carries."""
+        return [*row.nodes, int(self.at[j])], [*(k / row.r for k in row.gains), -1.0], row.e / row.r
+
+    def looked(self, rows: Sequence[Look]) -> tuple[sp.csr_matrix, np.ndarray]:
+        """(rows x unknowns, their levels)."""
+        ends = np.cumsum([0, *(len(i) for i, *_ in rows)])
+        index, weights = [i for r in rows for i in r[0]], [w for r in rows for w in r[1]]
+        looks = sp.csr_matrix((weights, index, ends), shape=(len(rows), self.size))
+        return looks, np.array([level for *_, level in rows])
+
+    def row(self, cap: Cap) -> Row:
+        """The equation of a cap that is not in this network."""
+        return self.network._row(cap.volts, cap.r_ohm, cap.e_v)
+
+    def guess(self, plugs: frozenset[str]) -> np.ndarray | None:
+        """Pieces to start from: those of this state, or what each of its plugs alone is known to change."""
+        plain = self.seen.get(frozenset())
+        if plugs in self.seen or plain is None:
+            return self.seen.get(plugs)
+        pieces = plain.copy()
+        for plug in plugs:
+            alone = self.seen.get(frozenset({plug}), plain)
+            pieces = np.where(alone != plain, alone, pieces)
+        return pieces
+
+    def unplugged(self, plugs: frozenset[str]) -> tuple[Network, np.ndarray]:
+        """(the network with these plugs apart, which unknowns are there): a contact that is apart stays in the
+        equations and carries nothing."""
+        gone = [k for plug in plugs for k in self.contacts.get(plug, ())]
+        there = np.ones(self.size, dtype=bool)
+        if not gone:
+            return self.network, there
+        net, n = copy(self.network), self.network.n
+        there[[n + k for k in gone]] = False
+        i, j, x = net._fixed
+        stay, apart = there[i], np.flatnonzero(~there)
+        net._fixed = tuple(
+            np.concatenate(p) for p in ((i[stay], apart), (j[stay], apart), (x[stay], -np.ones(len(gone))))
+        )
+        net._rhs = np.where(there, net._rhs, 0.0)
+        return net, there
+
+
+class Known:
+    """Changes and ports by number, with both sides of every port as arrays (ports x longest)."""
+
+    def __init__(self, layout: Layout):
+        self.layout = layout
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget all."""
+        self._changes: dict[int, int] = {}
+        self._ports: dict[int, int] = {}
+        self.kept: list[Change] = []  # so that no other object gets their id
+        self.own: dict[int, list[tuple[int, tuple[Cap, ...]]]] = {}  # {change: (valve, its caps)}
+        self.kinds, self.ports = np.zeros(64, dtype=int), np.zeros((64, 1), dtype=int)
+        self.last = np.full((64, self.layout.count), UNKNOWN, dtype=np.int8)  # pieces a change settled on
+        self.special: dict[frozenset[str], dict[int, np.ndarray]] = {}  # by what is apart, where that was no good start
+        self.apart = np.full(64, 99, dtype=np.int8)  # with how many plugs apart
+        self.sides = [np.zeros((64, 2), dtype=int), np.zeros((64, 2)), np.zeros((64, 2), dtype=int), np.zeros((64, 2))]
+        self.values = np.zeros((64, 3))  # e, emf, whether both sides are one
+        self._port(NO_PORT)
+
+    def numbers(self, changes: Sequence[Change]) -> np.ndarray:
+        """The number of every change; unknown ones get one."""
+        if len(self.kept) + len(changes) > MOST:
+            self.reset()
+        known = self._changes
+        return np.array([known[id(c)] if id(c) in known else self._new(c) for c in changes], dtype=int)
+
+    def begin(self, numbers: np.ndarray, family) -> np.ndarray:
+        """changes x valves: pieces to start from: those a change settled on before, where being unplugged does not say
+        something else."""
+        last, plain = self.last[numbers], self.layout.seen.get(frozenset(), family.pieces)
+        found = np.where((last == UNKNOWN) | (family.pieces != plain), family.pieces, last)
+        plugs = family.state.unplugged
+        some = [self.special[p] for p in (*(frozenset({plug}) for plug in plugs), plugs) if p in self.special]
+        if some:
+            where = {n: i for i, n in enumerate(numbers.tolist())}
+            for kept in some:
+                for n in kept.keys() & where.keys():
+                    found[where[n]] = kept[n]
+        return found
+
+    def exceptions(self, numbers: np.ndarray, pieces: np.ndarray, family) -> None:
+        """Remember what changes settled on that did not start well in this state."""
+        kept = self.special.setdefault(family.state.unplugged, {})
+        kept.update(zip(numbers.tolist(), pieces, strict=True))
+
+    def keep(self, numbers: np.ndarray, pieces: np.ndarray, family) -> None:
+        """Remember what changes settled on, of the state with the fewest plugs apart."""
+        apart = len(family.state.unplugged)
+        here = self.apart[numbers] >= apart
+        self.apart[numbers[here]] = apart
+        self.last[numbers[here]] = np.where(pieces == family.pieces, UNKNOWN, pieces)[here]
+
+    def port(self, port: Port) -> int:
+        """The number of a port that is known, else -1."""
+        return self._ports.get(id(port), -1)
+
+    def _new(self, change: Change) -> int:
+        k = self._changes[id(change)] = len(self.kept)
+        self.kept.append(change)
+        ports = [self._ports[id(p)] if id(p) in self._ports else self._port(p) for p in change.ports]
+        if k >= len(self.kinds) or len(ports) > self.ports.shape[1]:
+            self.kinds, self.last = _room(self.kinds, k), _room(self.last, k, fill=UNKNOWN)
+            self.apart = _room(self.apart, k, fill=99)
+            self.ports = _room(self.ports, k, len(ports))
+        self.kinds[k] = len(ports)
+        self.ports[k, : len(ports)] = ports
+        position = self.layout.network.position
+        own = {position[name]: caps for name, caps in change.valves if name in position}
+        if own:
+            self.own[k] = [(self.layout.network.valves.index(p), caps) for p, caps in own.items()]
+        return k
+
+    def _port(self, port: Port) -> int:
+        k = self._ports[id(port)] = len(self._ports)
+        left = self._side(port.left)
+        right = left if port.left is port.right else self._side(port.right)
+        most = max(len(left[0]), len(right[0]))
+        if k >= len(self.values) or most > self.sides[0].shape[1]:
+            self.values, self.sides = _room(self.values, k), [_room(array, k, most) for array in self.sides]
+        self.values[k] = port.e, port.emf, port.left is port.right
+        for array, numbers in zip(self.sides, (*left, *right), strict=True):
+            array[k, : len(numbers)] = numbers
+        return k
+
+    def _side(self, side: Side) -> tuple[list[int], list[float]]:
+        """(unknowns, weights); what is not in this network, or earth, has none."""
+        index, position = self.layout.network.index, self.layout.position
+        found = [(index[n], w) for n, w in side.nodes if n in index]
+        found += [(position[b], w) for b, w in side.branches if b in position]
+        return [i for i, _ in found], [w for _, w in found]
+
+
+def _room(array: np.ndarray, k: int, width: int = 0, fill: int = 0) -> np.ndarray:
+    """The array, enlarged if it has no row k or is not so wide."""
+    rows = array.shape[0] if k < array.shape[0] else 2 * (k + 1)
+    shape = (rows, *(max(width, w) for w in array.shape[1:]))
+    if shape == array.shape:
+        return array
+    more = np.full(shape, fill, dtype=array.dtype)
+    more[tuple(slice(n) for n in array.shape)] = array
+    return more
+
+
+_LAYOUTS: dict[int, tuple[Machine, dict[State, Layout]]] = {}
+
+
+def layout(machine: Machine, state: State) -> Layout:
+    """The layout of this state, kept for later ones; all of a machine share what is remembered."""
+    if id(machine) not in _LAYOUTS:
+        while len(_LAYOUTS) >= MACHINES:
+            del _LAYOUTS[next(iter(_LAYOUTS))]
+        _LAYOUTS[id(machine)] = machine, {}
+    plugged, of = replace(state, unplugged=frozenset()), _LAYOUTS[id(machine)][1]
+    if plugged not in of:
+        memory = next(iter(of.values())).memory if of else {}
+        while len(of) >= STATES:
+            del of[next(iter(of))]
+        of[plugged] = Layout(machine, plugged)
+        of[plugged].memory = memory
+    return of[plugged]
+
+
+def _with_lonely(machine: Machine, state: State) -> list[Element]:
+    """The elements of a machine, and one that never conducts for every point a lead can reach that nothing is joined
+    to: so that it is a node, with a leak of its own."""
+    elements = list(machine.elements(state))
+    joined = {end for el in elements if not isinstance(el, Capacitor) for end in (el.a, el.b)}
+    pins = {pin for plug in machine.plugs for pin in plug.device}
+    lonely = ({*machine.reachable(state)} | pins) - joined - {machine.earth}
+    never = (Cap.amps("never", -1.0),)
+    return elements + [Valve(f"nothing at {n}", n, machine.earth, never, rest=SHUT) for n in sorted(lonely)]
