@@ -49,8 +49,9 @@ MAKE = {
 }
 
 
-def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int]:
-    """One case: (kind, chances said, whether each was true, nats the truth is behind, seconds, evidence used)."""
+def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int, float]:
+    """One case: (kind, chances said, whether each was true, nats the truth is behind, seconds, evidence used, where the
+    truth stands among all suspects: the chance of those thought likelier, and a random part of its own)."""
     rng = np.random.default_rng([number, 41])
     machines = names("machines")
     drawing = plans()[machines[number % len(machines)]]
@@ -64,7 +65,11 @@ def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int]:
     spent = time.perf_counter() - begin
     k = verdict.suspects.index(cell.suspect)
     some = np.flatnonzero(verdict.p > 0.005)
-    return cell.suspect.kind, verdict.p[some], some == k, float(verdict.log.max() - verdict.log[k]), spent, verdict.used
+    stands = float(
+        verdict.p[verdict.p > verdict.p[k]].sum() + rng.uniform() * verdict.p[verdict.p == verdict.p[k]].sum()
+    )
+    behind = float(verdict.log.max() - verdict.log[k])
+    return cell.suspect.kind, verdict.p[some], some == k, behind, spent, verdict.used, stands
 
 
 def plans():
@@ -149,6 +154,11 @@ def main(count: int, processes: int) -> None:
             error += n / len(p) * abs(said - right)
             print(f"{said:8.1%}      {n:7d}  {right:6.1%}   ±{luck:.1%}")
     print(f"expected calibration error {error:.2%} over {len(p)} statements")
+    stands = np.array([f[6] for f in found])
+    for share in (0.5, 0.8, 0.9, 0.95, 0.99):
+        luck = 1.96 * np.sqrt(share * (1 - share) / count)
+        print(f"the likeliest suspects that hold {share:.0%}: the truth is among them in {np.mean(stands < share):.1%} "
+              f"of the cases (±{luck:.1%} of luck)")  # fmt: skip
     out = behind > RULED_OUT
     print(f"truth ruled out in {out.sum()} of {count} cases ({out.mean():.2%})")
     for kind in sorted({f[0] for f in found}):
