@@ -156,6 +156,23 @@ def test_a_healthy_machine_is_found_healthy():
     assert behind(verdict, Suspect("sensor drifted", "B5")) > UNLIKELY
 
 
+def test_what_was_ruled_out_does_not_come_back():
+    """Readings in ohm have low densities (per ohm); what was dropped before them stays as far behind as it was."""
+    bench = casekit.open_machine("street-sweeper", 4)
+    bench.key("on")
+    for point in ("B5.1", "B1.1"):
+        bench.volts(point, E)
+    dead = Suspect("supply dead", "V1")
+    before = behind(weigh(SWEEPER, bench.events), dead)
+    assert before > RULED_OUT
+    bench.key("off")
+    for point in ("B5.2", "B1.2", "B2.2", "B8.1", "B10.2", "B11.2", "B12.2", "B3.2"):
+        bench.ohms(point, E)
+    after = weigh(SWEEPER, bench.events)
+    assert behind(after, dead) > 0.9 * before
+    assert after.suspects[after.best()] == NONE
+
+
 def test_good_readings_clear_no_fault_that_comes_and_goes():
     """Everything good: the open that is always there is out, the one that comes and goes is as likely as before."""
     drawing = drawn(machine_file("tug-tractor"))

@@ -10,19 +10,17 @@ good reading clears nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from casekit.bench.reading import Event
 from casekit.machine.machine import Machine
-from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits, normalised
 from casekit.reasoning.expectation import BLUNT, OPEN, Expectations
 from casekit.reasoning.likelihood import SLIP, beyond, together
-from casekit.reasoning.observation import Observation, Sign, observed
+from casekit.reasoning.observation import Observation, Sign, came_with, fresh, observed, steps
 from casekit.reasoning.predict import Prediction, Predictor
 from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells, presence
 from casekit.reasoning.signs import FLOOR, Expected, factor
@@ -90,8 +88,8 @@ class Weighing:
         self.values = np.array([o.value for o in self.numbers])
         self.slip_density = np.array([expect.slip(o) for o in self.numbers])
         self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
-        self.signs = list(_fresh(self.signs, stored))
-        self.steps = list(_steps(self.numbers, [*_came_with(self.stored), *self.signs]))
+        self.signs = list(fresh(self.signs, stored))
+        self.steps = list(steps(self.numbers, [*came_with(self.stored), *self.signs]))
         spells: dict[tuple, list[int]] = {}
         for k, o in enumerate(self.numbers):
             spells.setdefault((o.spell, o.state), []).append(k)
@@ -161,7 +159,7 @@ class Weighing:
         slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
         parts = np.zeros((2, len(self.steps), n))
         alive, alive_loose, seen = np.arange(n), np.flatnonzero(can), []
-        floor, gain = weight.max(), np.zeros(n)
+        floor, gain, before = weight.max(), np.zeros(n), float(weight.max())
         for t, (members, sign) in enumerate(self.steps):
             if sign is None:
                 hurt = any(self.bad.intersection(self.spells[self.spell_of[k]]) for k in members)
@@ -189,6 +187,15 @@ class Weighing:
                 parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]
                 signs += parts[:, t]
                 floor += np.log(FLOOR)
+            # What was dropped is not worked out any more: it stays as far behind as it was.
+            total = weight + numbers + signs
+            here = max(total[0, alive].max(initial=-np.inf), total[1, alive_loose].max(initial=-np.inf))
+            here = here if best is None else max(here, best[t])
+            gone, gone_loose = np.setdiff1d(np.arange(n), alive), np.setdiff1d(np.flatnonzero(can), alive_loose)
+            if np.isfinite(here):
+                numbers[0, gone] += here - before
+                numbers[1, gone_loose] += here - before
+                before = here
             total = numbers + signs
             history[t] = self._score(weight, can, total)
             top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
@@ -350,39 +357,6 @@ class Weighing:
         said = found.parts[mine[:, None], np.array(signed, dtype=int)[None], best[:, None]]
         return Verdict(tuple(names), each[-1], tuple(fits), logs[-1], tuple(self.numbers), tuple(self.signs), *seen,
                        healthy, said, float(bits[0]), tuple(trail), found)  # fmt: skip
-
-
-def _steps(numbers: Sequence[Observation], signs: Sequence[Sign]) -> Iterator[tuple[list[int], Sign | None]]:
-    """What came in, in time: the numbers of one event (members), or one sign."""
-    stamped = [(-1.0 if s.event is None else s.event.minute, 1, k, s) for k, s in enumerate(signs)]
-    together: dict[int, list[int]] = {}
-    for k, o in enumerate(numbers):
-        together.setdefault(id(o.event), []).append(k)
-    stamped += [(numbers[m[0]].event.minute, 0, m[0], m) for m in together.values()]
-    for _, kind, _, what in sorted(stamped, key=lambda x: x[:3]):
-        yield (what, None) if kind == 0 else ([], what)
-
-
-def _fresh(signs: Sequence[Sign], stored: Sequence[str]) -> Iterator[Sign]:
-    """Signs with what was known of the codes before; an engine, speeds or words that say the same again count once."""
-    known, seen = frozenset(stored), set()
-    coded = bool(stored)
-    for s in signs:
-        if s.kind == "codes":
-            now = frozenset(code for code, _ in s.said)
-            yield replace(s, before=known if coded else None)
-            known, coded = now, True
-            continue
-        same = (s.kind, s.state, s.said, getattr(s.event, "text", ""), s.mended)
-        if s.kind not in ("engine", "speeds", "driver") or same not in seen:
-            seen.add(same)
-            yield s
-
-
-def _came_with(stored: Sequence[str]) -> list[Sign]:
-    """The codes that came with the machine, as a sign before all others."""
-    said = tuple((code, 1.0) for code in stored)
-    return [Sign("codes", State("off"), None, said=said)] if stored else []
 
 
 def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:

@@ -115,6 +115,39 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
     return numbers, signs
 
 
+def steps(numbers: Sequence[Observation], signs: Sequence[Sign]) -> Iterator[tuple[list[int], Sign | None]]:
+    """What came in, in time: the numbers of one event (members), or one sign."""
+    stamped = [(-1.0 if s.event is None else s.event.minute, 1, k, s) for k, s in enumerate(signs)]
+    together: dict[int, list[int]] = {}
+    for k, o in enumerate(numbers):
+        together.setdefault(id(o.event), []).append(k)
+    stamped += [(numbers[m[0]].event.minute, 0, m[0], m) for m in together.values()]
+    for _, kind, _, what in sorted(stamped, key=lambda x: x[:3]):
+        yield (what, None) if kind == 0 else ([], what)
+
+
+def fresh(signs: Sequence[Sign], stored: Sequence[str]) -> Iterator[Sign]:
+    """Signs with what was known of the codes before; an engine, speeds or words that say the same again count once."""
+    known, seen = frozenset(stored), set()
+    coded = bool(stored)
+    for s in signs:
+        if s.kind == "codes":
+            now = frozenset(code for code, _ in s.said)
+            yield replace(s, before=known if coded else None)
+            known, coded = now, True
+            continue
+        same = (s.kind, s.state, s.said, getattr(s.event, "text", ""), s.mended)
+        if s.kind not in ("engine", "speeds", "driver") or same not in seen:
+            seen.add(same)
+            yield s
+
+
+def came_with(stored: Sequence[str]) -> list[Sign]:
+    """The codes that came with the machine, as a sign before all others."""
+    said = tuple((code, 1.0) for code in stored)
+    return [Sign("codes", State("off"), None, said=said)] if stored else []
+
+
 def _joined(numbers: list[Observation], new: Observation) -> None:
     """Add a number; in the place of the same one read before, if it showed the same."""
     for k in range(len(numbers) - 1, -1, -1):
