@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 Part = Wire | Contact | Path | KeySwitch | Battery | Core | Supply | Input | Sensor
 
 CHASSIS = "chassis"
+# How far parts may lie off the drawing, as half widths and as shares of their values (common practice, no source), and
+# the limits of a terminal as shares of its usual resistance.
+OUTPUT, LIMIT, LENGTH, TRACK, DRAW, COIL, KELVIN = 0.005, 0.05, 0.03, 0.01, 0.05, 0.05, 1.0
+TERMINAL = (0.7, 1.5)
 JUMPER_OHM = 0.02  # leads and clips of a jumper; common practice, no source
 
 
@@ -199,27 +203,29 @@ class Machine:
             return 1 + half_width * rng.uniform(-1, 1)
 
         def output(part: Potentiometer | PressureSensor) -> Output:
-            return replace(part.output, high=part.output.high * near(0.005))
+            return replace(part.output, high=part.output.high * near(OUTPUT))
 
         def build(part: Part) -> Part:
             match part:
                 case Supply():
-                    return replace(part, set_v=part.nominal_v * near(part.tolerance), limit_a=part.limit_a * near(0.05))
+                    return replace(
+                        part, set_v=part.nominal_v * near(part.tolerance), limit_a=part.limit_a * near(LIMIT)
+                    )
                 case Wire():
-                    return replace(part, length_m=part.length_m * near(0.03))
+                    return replace(part, length_m=part.length_m * near(LENGTH))
                 case Contact():
-                    return replace(part, r_ohm=part.r_ohm * rng.uniform(0.7, 1.5))
+                    return replace(part, r_ohm=part.r_ohm * rng.uniform(*TERMINAL))
                 case Potentiometer():
-                    return replace(part, track_ohm=part.track_ohm * near(0.01), output=output(part))
+                    return replace(part, track_ohm=part.track_ohm * near(TRACK), output=output(part))
                 case PressureSensor():
-                    return replace(part, draw_a=part.draw_a * near(0.05), output=output(part))
+                    return replace(part, draw_a=part.draw_a * near(DRAW), output=output(part))
                 case HallSwitch():
-                    return replace(part, draw_a=part.draw_a * near(0.05))
+                    return replace(part, draw_a=part.draw_a * near(DRAW))
                 case Thermistor():
-                    shift = rng.uniform(-1, 1)
+                    shift = KELVIN * rng.uniform(-1, 1)
                     return replace(part, at=part.at.shifted(shift))
                 case InductivePickup():
-                    return replace(part, coil_ohm=part.coil_ohm * near(0.05))
+                    return replace(part, coil_ohm=part.coil_ohm * near(COIL))
             return part
 
         return replace(self, parts=tuple(build(p) for p in self.parts))

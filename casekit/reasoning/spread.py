@@ -10,17 +10,16 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from casekit.machine.harness import Battery, Contact, Wire
-from casekit.machine.machine import Machine, Part
+from casekit.machine.machine import COIL, DRAW, KELVIN, LENGTH, LIMIT, OUTPUT, TERMINAL, TRACK, Machine, Part
 from casekit.machine.sensors import HallSwitch, InductivePickup, Output, Potentiometer, PressureSensor, Thermistor
 from casekit.machine.unit import Input, Supply
 from casekit.reasoning.uncertainty import combined, rectangular
 
-# Half widths as shares (those of Machine.as_built) and standard uncertainties of operating values (common practice, no
-# source): what a gauge, a tank or an engine really stands at while somebody measures.
-LIMIT, LENGTH, TRACK, DRAW, COIL, PULL = 0.05, 0.03, 0.01, 0.05, 0.05, 0.01
-TERMINAL_LOW, TERMINAL_HIGH = 0.7, 1.5
-OUTPUT = 0.005
-OPERATING, KELVIN, BATTERY = 0.02, 2.0, 0.02  # share of the span, kelvin, share of the battery's voltage
+# Standard uncertainties of operating values (common practice, no source): what a gauge, a tank or an engine really
+# stands at while somebody measures, as a share of the span, in kelvin, as a share of the battery's voltage; and the
+# half width of a pull resistor.
+OPERATING, ENGINE_KELVIN, BATTERY = 0.02, 2.0, 0.02
+PULL = 0.01
 
 
 def shared(drawing: Machine) -> Iterator[tuple[Part, Part]]:
@@ -42,7 +41,7 @@ def shared(drawing: Machine) -> Iterator[tuple[Part, Part]]:
             case HallSwitch():
                 yield part, replace(part, draw_a=part.draw_a * (1 + rectangular(DRAW)))
             case Thermistor():
-                yield part, replace(part, at=part.at.shifted(combined(rectangular(1.0), KELVIN)))
+                yield part, replace(part, at=part.at.shifted(combined(rectangular(KELVIN), ENGINE_KELVIN)))
             case InductivePickup():
                 yield part, replace(part, coil_ohm=part.coil_ohm * (1 + rectangular(COIL)))
             case Input():
@@ -51,7 +50,7 @@ def shared(drawing: Machine) -> Iterator[tuple[Part, Part]]:
 
 def copper(drawing: Machine) -> Iterator[tuple[Part, Part]]:
     """The same for every wire and every contact: each of these touches few readings."""
-    terminal = rectangular((TERMINAL_HIGH - TERMINAL_LOW) / 2)
+    terminal = rectangular((TERMINAL[1] - TERMINAL[0]) / 2)
     for part in drawing.all((Wire, Contact)):
         if isinstance(part, Wire):
             yield part, replace(part, length_m=part.length_m * (1 + rectangular(LENGTH)))

@@ -29,7 +29,6 @@ LEAK_OHM = (30.0, 300.0, 3000.0, 30_000.0)
 SERIES_OHM = (1.0, 6.0, 40.0, 300.0, 3000.0, 30_000.0)
 LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
 DRIFT = (-0.4, -0.2, -0.1, -0.05, -0.02, 0.02, 0.05, 0.1, 0.2, 0.4)
-SPOTS = (0.02, 0.25, 0.5, 0.75, 0.98)  # places along a wire that bound the search
 ON_WIRES = ("short to ground", "short to battery", "open", "high resistance")
 STEADY = (*ON_WIRES, "short between wires", "leak between cavities", "sensor shorted", "none")  # alike in all states
 DRAWING = ("drawn on the wrong splice", "splice not drawn")
@@ -74,10 +73,6 @@ class Suspect:
         if low <= 0 or self.kind == "sensor drifted":
             return (low + high) / 2
         return math.sqrt(low * high)
-
-    def spread(self, drawing: Machine) -> bool:
-        """Whether it matters where along the wire the fault sits (a short; not a break)."""
-        return self.kind.startswith("short") and any(w.name == self.place for w in drawing.all(Wire))
 
     def change(self, drawing: Machine, state: State, size: float = 0.0, at: float = 0.5) -> Change:
         """What this suspect changes in the network of a drawing in a state."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.observation import Observation
-from casekit.reasoning.suspect import NONE, Suspect
+from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.verdict import RULED_OUT, UNLIKELY, Verdict
 
 COVERAGE = 2.0  # coverage factor of what is printed (JCGM 100: about 95 %)
@@ -128,8 +128,3 @@ def summary(verdict: Verdict, groups: Sequence[frozenset[Suspect]] = ()) -> str:
     if alike:
         text += "; look-alikes: " + "; ".join(" = ".join(sorted(map(str, g))) for g in alike)
     return text + "."
-
-
-def nothing_wrong(verdict: Verdict) -> bool:
-    """Whether everything is explained by nothing being wrong while it was measured."""
-    return NONE in left(verdict)
