@@ -11,7 +11,7 @@ from casekit.machine.state import State
 from casekit.reasoning.advice import Hypotheses, Planner, advise
 from casekit.reasoning.evidence import Weighing, expectations, weigh
 from casekit.reasoning.observation import observed
-from casekit.reasoning.offer import Standpoint, access, along, offers
+from casekit.reasoning.offer import Standpoint, along, offers
 from casekit.reasoning.prior import cells
 from casekit.reasoning.suspect import Suspect
 
@@ -134,7 +134,7 @@ def test_unplug_the_easy_sensors_of_a_shorted_supply_first():
     for k, o in enumerate(plan.offers):
         if o.moves[:1] and o.moves[0][0] == "unplug" and o.moves[0][1] in sensors and o.kind == "volts":
             rate[o.moves[0][1]] = max(rate.get(o.moves[0][1], 0.0), bits[k] / o.minutes)
-    reach = access(SWEEPER)
+    reach = SWEEPER.access_min
     best = max(rate, key=rate.get)
     assert reach[best] == min(reach[b] for b in sensors)
     assert rate[best] > rate[max(sensors, key=reach.get)]

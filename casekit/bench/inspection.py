@@ -15,7 +15,7 @@ from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE, LAST, 
 from casekit.bench.specimen import Specimen
 from casekit.machine.faults import DRAWING_KINDS, Fault
 from casekit.machine.harness import Contact, Wire
-from casekit.machine.intermittent import Intermittent
+from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import ContactPoint, Machine, Plug
 
 CLEAN = "no damage to be seen"
@@ -102,10 +102,8 @@ def _uncured(specimen: Specimen, drawn_too: bool = False) -> list[tuple[Fault, b
     """The faults still there, each with whether it comes and goes."""
     found = []
     for k, fault in enumerate(specimen.faults):
-        loose = isinstance(fault, Intermittent)
-        inner = fault.fault if loose else fault
-        if k not in specimen.cured or (drawn_too and inner.kind in DRAWING_KINDS):
-            found.append((inner, loose))
+        if k not in specimen.cured or (drawn_too and inner(fault).kind in DRAWING_KINDS):
+            found.append((inner(fault), isinstance(fault, Intermittent)))
     return found
 
 

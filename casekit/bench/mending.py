@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from casekit.bench import minutes, view
 from casekit.bench.inspection import Sight
-from casekit.bench.moves import GOOD, Moves
+from casekit.bench.moves import Moves
 from casekit.bench.reading import Finding
 from casekit.bench.sealed import unseal
 from casekit.circuit.mean import only, points
@@ -91,10 +91,11 @@ class Mending(Moves):
         if self.state.key != "run" and "does not start" in self.key("run"):
             return self._found("proof", Sight("not proved: the engine does not start"))
         noticed = self._driven(minutes.PROVE, None)
-        if noticed == GOOD and (wrong := self._shown_wrong()):
+        if noticed == rules.USUAL and (wrong := self._shown_wrong()):
             rest = "is not what it should be" if len(wrong) == 1 else "are not what they should be"
             noticed = f"{' and '.join(wrong)} {rest}"
-        return self._found("proof", Sight("proved: nothing came back" if noticed == GOOD else f"not proved: {noticed}"))
+        text = "proved: nothing came back" if noticed == rules.USUAL else f"not proved: {noticed}"
+        return self._found("proof", Sight(text))
 
     # Jumpers --------------------------------------------------------------------------------------------------
 

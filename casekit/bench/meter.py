@@ -14,15 +14,16 @@ import numpy as np
 
 from casekit.circuit.mean import Mix, Points, average, points
 from casekit.circuit.operating_point import OperatingPoint, Unstable
+from casekit.circuit.readout import INPUT_OHM
 from casekit.machine.law import Cap, Resistor, Valve
 from casekit.machine.state import State
 
 COUNTS = 6000
-INPUT_OHM = 1e7
 LIVE_V = 0.002  # a difference that already upsets an ohms reading
 MINMAX_S = 0.1  # min/max keeps the least and the greatest average over this long
 BEEP_OHM = 30.0  # continuity beeps below this
 LIVE_COMMON_V = 0.1  # a voltage against battery negative that says the circuit is powered
+JUMPS = "the display jumps"
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,16 @@ class Function:
         1.5
         """
         return self.share * abs(value) + self.counts * used.step
+
+    def number(self, value: float) -> int:
+        """Which of the ranges a value is shown on: the lowest that holds it, the last if none does."""
+        return next((k for k, used in enumerate(self.ranges) if abs(value) <= used.full), len(self.ranges) - 1)
+
+    def u(self, values: np.ndarray) -> np.ndarray:
+        """Standard uncertainties of values as they are shown, in SI units; infinite over the top of all ranges."""
+        size = np.abs(np.nan_to_num(values))
+        step = np.select([size <= used.full for used in self.ranges], [used.step for used in self.ranges], np.inf)
+        return (self.share * size + self.counts * step) / math.sqrt(3)
 
 
 FUNCTIONS = {
@@ -181,7 +192,7 @@ def _moving(found: Points, variants: int, red: str, black: str, step: float) -> 
     values = [p.volts(red, black) for _, p in found]
     swing = max(values) - min(values)
     if variants > 1 and swing > 10 * step:
-        return "the display jumps"
+        return JUMPS
     return "the signal is switching; the meter shows its average" if swing > 0.2 else ""
 
 

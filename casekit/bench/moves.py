@@ -10,6 +10,7 @@ from casekit.bench import inspection, minutes, view
 from casekit.bench.instruments import Instruments
 from casekit.bench.reading import Finding, Move, Reading
 from casekit.bench.sealed import unseal
+from casekit.bench.workplace import plugs_named
 from casekit.error import BenchError, hint
 from casekit.machine import rules
 from casekit.machine.intermittent import HANDS_MM, Push
@@ -18,7 +19,6 @@ from casekit.machine.state import LOAD, State
 WATCH_S = 5.0  # how long hands move a harness, or rock an engine, while an instrument is watched
 MOVED_UNSEEN = "the harness was moved before it was looked at: what touched or parted there may lie elsewhere now"
 NEAR_ENGINE = "hands on the harness beside a running engine: keep clear of fan, belts and hot parts"
-GOOD = "nothing unusual"
 
 
 class Moves(Instruments):
@@ -67,7 +67,7 @@ class Moves(Instruments):
         self._open_for_work()
         if not isinstance(position, str) or position not in minutes.KEY:
             raise BenchError(f"the key has no position {position!r}; use 'off', 'on', 'crank' or 'run'.")
-        apart = sorted(p for p in self.state.unplugged if self._plug(p).kind == "control unit")
+        apart = sorted(p for p in self.state.unplugged if self.drawing.plug(p).kind == "control unit")
         if position != "off" and apart:
             raise BenchError(
                 f"the key stays off while control unit connector {apart[0]} is unplugged; plug {apart[0]} first."
@@ -107,7 +107,7 @@ class Moves(Instruments):
     def unplug(self, name: str) -> str:
         """Unplug a connector, a sensor, or the whole control unit by its name (key off first for the control unit)."""
         self._open_for_work()
-        plugs = [p for p in self._named(name) if p.name not in self.state.unplugged]
+        plugs = [p for p in plugs_named(self.drawing, name) if p.name not in self.state.unplugged]
         if not plugs:
             raise BenchError(f"{name} is unplugged already; plug it first.")
         if self.state.key != "off" and any(p.kind == "control unit" for p in plugs):
@@ -121,7 +121,7 @@ class Moves(Instruments):
     def plug(self, name: str) -> str:
         """Plug a connector, a sensor, or the whole control unit in again."""
         self._open_for_work()
-        plugs = [p for p in self._named(name) if p.name in self.state.unplugged]
+        plugs = [p for p in plugs_named(self.drawing, name) if p.name in self.state.unplugged]
         if not plugs:
             raise BenchError(f"{name} is plugged in already.")
         if self.state.key != "off" and any(p.kind == "control unit" for p in plugs):
@@ -188,11 +188,11 @@ class Moves(Instruments):
         program, specimen = self.drawing.program, unseal(self).specimen
         what = view.view(self._mix(), self.state)
         if self.state.key != "off" and not what.alive:
-            lines = ["nothing on the panel lights up: the control unit has no power"]
+            lines = [f"{rules.DARK}: the control unit has no power"]
         else:
             wavers = specimen.wavers(self.state) and bool(self._faults_seen(self.state))
             lines = rules.behaviour(program, self._counted(self.state), self.state, wavers)
-        return self._found("driver", inspection.Sight("; ".join(lines) or GOOD))
+        return self._found("driver", inspection.Sight("; ".join(lines) or rules.USUAL))
 
     # Hands ----------------------------------------------------------------------------------------------------
 
@@ -284,7 +284,7 @@ class Moves(Instruments):
                 self._watched(watch, WATCH_S, None)
         self.state = replace(states[0], key="on")
         self.events.append(Move("road test", "idle, load, every operation, warm", self.state, self.clock))
-        return "; ".join(noticed) or GOOD
+        return "; ".join(noticed) or rules.USUAL
 
     def _drive(self) -> list[State]:
         """The states a machine comes through on the road: warm, idle first, then with everything it can do."""

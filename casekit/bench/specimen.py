@@ -14,7 +14,7 @@ import numpy as np
 from casekit.bench.meter import Meter
 from casekit.circuit.mean import Mix
 from casekit.machine.faults import DRAWING_KINDS, Fault, tapped
-from casekit.machine.intermittent import HANDS_MM, ROCK_TORQUE, Intermittent, Push
+from casekit.machine.intermittent import HANDS_MM, ROCK_TORQUE, Intermittent, Push, inner
 from casekit.machine.machine import Machine
 from casekit.machine.motion import Meanwhile, Presence
 from casekit.machine.state import State
@@ -97,11 +97,11 @@ class Specimen:
         """Mend what is wrong at these places (of these kinds, if given); returns the kinds of what was cured."""
         found = []
         for k, fault in enumerate(self.faults):
-            inner = fault.fault if isinstance(fault, Intermittent) else fault
-            there = k not in self.cured and bool({inner.place, getattr(inner, "to", None)} & places)
-            if there and (kinds is None or inner.kind in kinds):
+            bare = inner(fault)
+            there = k not in self.cured and bool({bare.place, getattr(bare, "to", None)} & places)
+            if there and (kinds is None or bare.kind in kinds):
                 self.cured.add(k)
-                found.append(inner.kind)
+                found.append(bare.kind)
         return found
 
     # Inside -------------------------------------------------------------------------------------------------------

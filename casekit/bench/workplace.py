@@ -16,7 +16,7 @@ from casekit.bench.reading import Event, Move, row
 from casekit.bench.sealed import Truth, seal, unseal
 from casekit.error import BenchError, CircuitError, hint
 from casekit.machine import rules
-from casekit.machine.harness import Contact, Wire
+from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine, Plug
 from casekit.machine.rules import Seen
 from casekit.machine.state import LOAD, State
@@ -45,9 +45,7 @@ class Workplace:
     @property
     def log(self) -> pd.DataFrame:
         """All moves, readings and findings in order, with the clock in minutes."""
-        table = pd.DataFrame([row(event) for event in self.events], columns=LOG_COLUMNS)
-        texts = [c for c in LOG_COLUMNS if c not in ("minute", "value", "u", "expected")]
-        return table.assign(**{c: table[c].astype(object).where(table[c].notna(), "") for c in texts})
+        return table(self.events)
 
     # Time -------------------------------------------------------------------------------------------------------
 
@@ -168,29 +166,12 @@ class Workplace:
 
     def _owner(self, point: str) -> str:
         """The connector or stud a probe point belongs to."""
-        return point if point in self._access or point in self.state.bared else point.rsplit(".", 1)[0]
-
-    @property
-    def _access(self) -> dict[str, float]:
-        d = self.drawing
-        return {p.name: p.access_min for p in (*d.plugs, *d.contact_points)} | dict(d.studs)
+        known = point in self.drawing.access_min or point in self.state.bared
+        return point if known else point.rsplit(".", 1)[0]
 
     def _reach(self, name: str) -> float:
         """Minutes to get at a connector, stud or contact point: nothing once it has been uncovered."""
-        return 0.0 if name in self._reached else self._access.get(name, 0.0)
-
-    def _plug(self, name: str) -> Plug:
-        plug = self.drawing.plug(name)
-        if plug is None:
-            known = [p.name for p in self.drawing.plugs]
-            raise BenchError(f"{name!r} is not a connector or sensor of this machine.{hint(name, known)}")
-        return plug
-
-    def _named(self, name: str) -> list[Plug]:
-        """The plug of this name; all connectors of the control unit for the unit's own name."""
-        if any(core.name == name for core in self.drawing.all(Core)):
-            return [p for p in self.drawing.plugs if p.kind == "control unit"]
-        return [self._plug(name)]
+        return 0.0 if name in self._reached else self.drawing.access_min.get(name, 0.0)
 
     def _wire(self, name: str) -> Wire:
         try:
@@ -201,8 +182,7 @@ class Workplace:
 
     def _electronic(self, point: str) -> bool:
         """Whether a point belongs, by the drawing, to a sensor supply, a return or an input of the control unit."""
-        copper = nx.Graph()
-        copper.add_edges_from((p.a, p.b) for p in self.drawing.all((Wire, Contact)))
+        copper = self.drawing.copper()
         pins = {pin for s in self.drawing.all(Supply) for pin in s.pins} | {i.pin for i in self.drawing.all(Input)}
         pins |= {pin for core in self.drawing.all(Core) for pin in core.returns}
         return point in copper and bool(pins & nx.node_connected_component(copper, point))
@@ -210,3 +190,21 @@ class Workplace:
     def _open_for_work(self) -> None:
         if self.closed:
             raise BenchError("this case is closed after its debrief; open it again with casekit.open_case to go on.")
+
+
+def table(events: Sequence[Event], columns: Sequence[str] = LOG_COLUMNS) -> pd.DataFrame:
+    """Events, one line each; a text that is missing is empty."""
+    rows = pd.DataFrame([row(event) for event in events], columns=list(columns))
+    texts = [c for c in columns if c not in ("minute", "value", "u", "expected")]
+    return rows.assign(**{c: rows[c].astype(object).where(rows[c].notna(), "") for c in texts})
+
+
+def plugs_named(drawing: Machine, name: str) -> list[Plug]:
+    """The connector or sensor of this name; all connectors of the control unit for the unit's own name."""
+    if any(core.name == name for core in drawing.all(Core)):
+        return [p for p in drawing.plugs if p.kind == "control unit"]
+    plug = drawing.plug(name)
+    if plug is None:
+        known = [p.name for p in drawing.plugs]
+        raise BenchError(f"{name!r} is not a connector or sensor of this machine.{hint(name, known)}")
+    return [plug]

@@ -139,3 +139,8 @@ def _bounced(there: bool, times: np.ndarray, end: float, seed: int, touches: boo
             breaks = np.sort(rng.uniform(0.05, 1.0, 2 * int(rng.integers(1, 4)))) * room
             found += [float(t + b) for b in breaks]
     return np.array(found)
+
+
+def inner(fault: Fault | Intermittent) -> Fault:
+    """The fault itself, whether it comes and goes or not."""
+    return fault.fault if isinstance(fault, Intermittent) else fault

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import networkx as nx
 import numpy as np
 
 from casekit.error import CircuitError, hint
@@ -175,6 +176,18 @@ class Machine:
             if plug.kind == "in-line" or plug.name in state.unplugged:
                 points += plug.device
         return points + [name for name, _ in self.studs] + sorted(state.bared)
+
+    def copper(self, unplugged: frozenset[str] = frozenset()) -> nx.Graph:
+        """Points as nodes, joined by wires and by the contacts of all connectors that are not `unplugged`."""
+        graph = nx.Graph()
+        graph.add_edges_from((w.a, w.b) for w in self.all(Wire))
+        graph.add_edges_from((c.a, c.b) for c in self.all(Contact) if c.connector not in unplugged)
+        return graph
+
+    @property
+    def access_min(self) -> dict[str, float]:
+        """Minutes to get at every connector, stud and contact point, by name."""
+        return {p.name: p.access_min for p in (*self.plugs, *self.contact_points)} | dict(self.studs)
 
     def splices(self) -> list[str]:
         """Names of the splices: nodes where only wires meet, and more than two of them."""

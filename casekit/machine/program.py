@@ -64,6 +64,12 @@ class Channel:
         return SIGNAL_V if self.kind == "share" else THERMOMETER_V
 
     @property
+    def codes(self) -> tuple[str, ...]:
+        """All codes the unit can set for it."""
+        every = (self.low_code, self.high_code, self.missing_code, self.mismatch_code)
+        return tuple(code for code in every if code)
+
+    @property
     def debounce_s(self) -> float:
         """How long a fault must last before it counts."""
         return SUPPLY_S if self.kind == "supply" else MISSING_S if self.kind == "speed" else SIGNAL_S

@@ -17,6 +17,11 @@ SEEN_SHARE = 0.5  # share of a pick-up's voltage that must arrive between the un
 SWING_V = 2.0  # a Hall signal must swing at least this far inside the unit; invented
 STALLS = 0.25  # the engine stalls when the crankshaft signal is missing for more than this share of the time; invented
 
+# What a driver notices.
+DARK, STAYS_ON = "nothing on the panel lights up", "the warning lamp stays on"
+REDUCED, LONG_CRANKING = "power is reduced", "the engine starts only after long cranking"
+COMES_AND_GOES, USUAL = "things come and go while you watch", "nothing unusual"
+
 
 @dataclass(frozen=True)
 class View:
@@ -69,15 +74,15 @@ def behaviour(program: Program, faults: Sequence[Seen], state: State, wavers: bo
     if state.key == "off":
         return ["everything is dark with the key off"]
     if state.key == "on":
-        return ["the warning lamp stays on" if bad else "the lamps go through their test and go out"]
+        return [STAYS_ON if bad else "the lamps go through their test and go out"]
     pedal = {c.name for c in program.channels if c.twin} | {c.twin for c in program.channels if c.twin}
     supplies = {c.name for c in program.channels if c.kind == "supply"}
     if bad & (pedal | supplies):
-        lines.append("power is reduced")
+        lines.append(REDUCED)
     if any(c.role == "cam" and c.name in bad for c in program.channels):
-        lines.append("the engine starts only after long cranking")
+        lines.append(LONG_CRANKING)
     if wavers:
-        lines.append("things come and go while you watch")
+        lines.append(COMES_AND_GOES)
     for channel in program.channels:
         if channel.kind == "supply":
             continue

@@ -7,6 +7,7 @@ be done after it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,12 +17,13 @@ from casekit.bench.meter import FUNCTIONS
 from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE
 from casekit.circuit.change import Change
 from casekit.machine.machine import Machine
+from casekit.machine.rules import LOGIC_V
 from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.evidence import predictor
 from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
 from casekit.reasoning.likelihood import SLIP
-from casekit.reasoning.offer import Offer, Standpoint, access, offers
+from casekit.reasoning.offer import Offer, Standpoint, offers
 from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, ROAD, Cell, presence
 from casekit.reasoning.signs import LOOK_KINDS
 from casekit.reasoning.suspect import NONE
@@ -115,18 +117,20 @@ class Planner:
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
         loose = self.hypotheses.p(0.5)[self.hypotheses.loose].sum()
         read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
+        self.shown = _shown_in(verdict)
         # What was wrong at a point tells no more when it is read again with the key elsewhere.
-        known = {(o.state.unplugged, o.function, o.red, o.black) for o in verdict.numbers if _seen_in(verdict, o.state)}
+        known = {(o.state.unplugged, o.function, o.red, o.black) for o in verdict.numbers if o.state in self.shown}
         scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
         self.offers = [
-            o for o in offers(drawing, here, loose > OPERATED, _seen_in(verdict, here.state))
+            o for o in offers(drawing, here, loose > OPERATED, here.state in self.shown)
             if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
             and (o.state.unplugged, o.kind, o.red, o.black) not in known
         ]  # fmt: skip
-        there = {o: self._there(o, verdict) for o in self.offers}
+        been = {_plugged(o.state): o.state for o in verdict.numbers}
+        there = {o: self._there(o, been) for o in self.offers}
         self.chances = {x: self.hypotheses.p(x) for x in set(there.values())}
         self.there = [there[o] for o in self.offers]
-        self.guess, self.access = predictor(drawing), access(drawing)
+        self.guess, self.access = predictor(drawing), drawing.access_min
         self.names = verdict.suspects
         self._made: dict[State, list[Change]] = {}
         self.mean: dict[int, np.ndarray] = {}
@@ -183,17 +187,16 @@ class Planner:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _there(self, o: Offer, verdict: Verdict) -> float:
+    def _there(self, o: Offer, been: Mapping[State, State]) -> float:
         """Chance that a fault that comes and goes is there: high where it was seen, less with every state of that sort
-        in which it was not."""
+        in which it was not. `been`: the last state of each sort that was read in."""
         if o.kind == "road test":
             return ROAD
         base = _plugged(o.state)
-        been = {_plugged(x.state): x.state for x in verdict.numbers}
-        if base in been and any(_seen_in(verdict, x.state) for x in verdict.numbers if _plugged(x.state) == base):
+        if base in map(_plugged, self.shown):
             return SEEN
         usual = presence(o.state)[0]
-        alike = sum(presence(s)[0] == usual and not _seen_in(verdict, s) for s in been.values())
+        alike = sum(presence(s)[0] == usual and s not in self.shown for s in been.values())
         return usual * (AGAIN if base in been else 1.0) * AGAIN**alike
 
     def _measure(self) -> None:
@@ -229,14 +232,14 @@ class Planner:
         program = self.drawing.program
         for c in program.channels:
             if c.name in views.volts:
-                v = np.nan_to_num(views.volts[c.name], nan=-1.0)
                 if o.kind == "scan":
+                    v = np.nan_to_num(views.volts[c.name], nan=-1.0)
                     columns.append(classes(np.full(n, 1 / n), v[None], np.full((1, n), 0.03 + 0.004 * 5))[0])
                 elif c.limits_v:
-                    columns.append((v < c.limits_v[0]).astype(int) + 2 * (v > c.limits_v[1]))
+                    columns.append(_beyond(c.limits_v, views.volts[c.name]))
             elif c.name in views.arrives and o.state.turning:
                 columns.append((views.arrives[c.name] >= 1).astype(int))
-        columns.append((views.logic_v > 4.65).astype(int))
+        columns.append((views.logic_v > LOGIC_V).astype(int))
         return self._joint(columns)
 
     def _road(self) -> np.ndarray:
@@ -246,8 +249,7 @@ class Planner:
         columns = [(arrives < 1).astype(int) for arrives in views.arrives.values()]
         for c in self.drawing.program.channels:
             if c.name in views.volts and c.limits_v:
-                v = np.nan_to_num(views.volts[c.name], nan=-1.0)
-                columns.append((v < c.limits_v[0]).astype(int) + 2 * (v > c.limits_v[1]))
+                columns.append(_beyond(c.limits_v, views.volts[c.name]))
         return self._joint(columns)
 
     def _joint(self, columns: list[np.ndarray]) -> np.ndarray:
@@ -260,7 +262,7 @@ class Planner:
         return chance
 
     def _seen(self, o: Offer) -> np.ndarray:
-        """Chances of what a look, a shift or a road test brings to light, (hypotheses, outcomes)."""
+        """Chances of what a look or a shift brings to light, (hypotheses, outcomes)."""
         h, rows = self.hypotheses, []
         wires = [w for w, _ in self.drawing.contact_point(o.place).wires] if o.kind in ("look", "shift") else []
         for cell, loose in zip(h.cells, h.loose, strict=True):
@@ -354,11 +356,10 @@ class Planner:
             return min(abs(each[a] - each[b]) / u, 5.0)
 
         pairs = [(mass[a] * mass[b] * apart(a, b), a, b) for a in top for b in top if a < b]
-        unit = "V"
         if not pairs:
-            return f"{text}; {self.names[top[0]]} would show about {number(float(each[top[0]]), unit)}."
+            return f"{text}; {self.names[top[0]]} would show about {number(float(each[top[0]]), 'V')}."
         _, a, b = max(pairs)
-        shows = [f"{self.names[g]} would show about {number(float(each[g]), unit)}" for g in (a, b)]
+        shows = [f"{self.names[g]} would show about {number(float(each[g]), 'V')}" for g in (a, b)]
         return f"{text}; {shows[0]}, {shows[1].replace(' would show', '')}."
 
 
@@ -366,11 +367,17 @@ def _plugged(state: State) -> State:
     return replace(state, unplugged=frozenset())
 
 
-def _seen_in(verdict: Verdict, state: State) -> bool:
-    """Whether a reading in this state showed something that a healthy machine does not."""
+def _shown_in(verdict: Verdict) -> frozenset[State]:
+    """States in which a reading showed something that a healthy machine does not."""
     good, u = verdict.healthy
     off = np.abs(np.array([o.value for o in verdict.numbers]) - good) > 3 * u
-    return any(bool(x) and o.state == state for o, x in zip(verdict.numbers, off, strict=True))
+    return frozenset(o.state for o, x in zip(verdict.numbers, off, strict=True) if x)
+
+
+def _beyond(limits_v: tuple[float, float], volts: np.ndarray) -> np.ndarray:
+    """0 within the limits of a channel, 1 below them (and for no voltage at all), 2 above them."""
+    v = np.nan_to_num(volts, nan=-1.0)
+    return (v < limits_v[0]).astype(int) + 2 * (v > limits_v[1])
 
 
 def _average(p: np.ndarray, value: np.ndarray) -> float:
@@ -382,10 +389,6 @@ def _average(p: np.ndarray, value: np.ndarray) -> float:
 def _shown(kind: str, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What a meter would show of a value, and with what standard uncertainty in all."""
     function = FUNCTIONS[kind]
-    top = function.ranges[-1].full
-    value = np.where(np.abs(value) > top, np.nan, value)
-    size = np.abs(np.nan_to_num(value))
-    step = np.select([size <= r.full for r in function.ranges], [r.step for r in function.ranges], top)
+    value = np.where(np.abs(value) > function.ranges[-1].full, np.nan, value)
     share, floor = SHARED[kind]
-    u = np.hypot((function.share * size + function.counts * step) / np.sqrt(3), share * size + floor)
-    return value, u
+    return value, np.hypot(function.u(value), share * np.abs(np.nan_to_num(value)) + floor)

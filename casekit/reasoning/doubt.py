@@ -15,6 +15,7 @@ import numpy as np
 from casekit.bench.reading import Event
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
+from casekit.machine.state import State
 from casekit.reasoning.evidence import Weighing, all_cells, expectations, predictor
 from casekit.reasoning.hitting import minimal_hitting_sets
 from casekit.reasoning.observation import Observation, observed
@@ -186,7 +187,7 @@ def _decides(drawing: Machine, verdict: Verdict, pairs: Verdict, k: int) -> str:
     """The reading in the last state that a doubt and the best single suspect expect to differ most in."""
     guess, state = predictor(drawing), verdict.numbers[-1].state if verdict.numbers else None
     if state is None or state.key == "off" or state.turning:
-        state = type(verdict.numbers[-1].state)("on")
+        state = State("on")
     one = verdict.weighed.cells[int(verdict.weighed.history[-1].argmax())]
     mine = [c for c in pairs.weighed.cells if c.suspect == pairs.suspects[k]]
     points = [(p, drawing.earth) for p in drawing.reachable(state) if p != drawing.earth]

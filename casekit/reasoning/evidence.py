@@ -71,7 +71,7 @@ def weigh(
     `stored` are the codes that came with the machine, which count until its codes are read.
     """
     numbers, signs = observed(drawing, events)
-    known = suspects(drawing)
+    known = suspects(drawing) if also else ()
     more = [s for s in also if s not in known]
     every = list(all_cells(drawing)) if not more else cells(drawing, (*known, *more))
     return Weighing(expectations(drawing), numbers, signs, stored).verdict(every, whole=not more)
@@ -84,11 +84,10 @@ class Weighing:
         self, expect: Expectations, numbers: Sequence[Observation], signs: Sequence[Sign], stored: Sequence[str]
     ):
         self.expect, self.guess = expect, expect.guess
-        self.numbers, self.signs, self.stored = list(numbers), list(signs), tuple(stored)
+        self.numbers, self.signs, self.stored = list(numbers), list(fresh(signs, stored)), tuple(stored)
         self.values = np.array([o.value for o in self.numbers])
         self.slip_density = np.array([expect.slip(o) for o in self.numbers])
         self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
-        self.signs = list(fresh(self.signs, stored))
         self.steps = list(steps(self.numbers, [*came_with(self.stored), *self.signs]))
         spells: dict[tuple, list[int]] = {}
         for k, o in enumerate(self.numbers):
@@ -181,7 +180,7 @@ class Weighing:
                 numbers[0, alive], slips[0][now] = self._together(seen, mean[now], moves[now], variance[now])
                 now = np.ix_(alive_loose, seen)
                 numbers[1, alive_loose], slips[1][now] = self._loose(seen, mean[now], moves[now], variance[now])
-                floor += np.log(0.01 * self.slip_density[members]).sum()  # nothing fits worse than nothing but slips
+                floor += np.log(SLIP * self.slip_density[members]).sum()  # nothing fits worse than nothing but slips
             else:
                 need = np.union1d(alive, alive_loose)
                 parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]

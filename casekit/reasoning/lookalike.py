@@ -44,18 +44,12 @@ def groups(drawing: Machine, fits: Mapping[Suspect, Fit]) -> list[frozenset[Susp
         pairs = volts + along(drawing, state)
         changes = [s.change(drawing, state, f.size, f.at) for s, f in fits.items()]
         shown, _ = guess.family(state).solve(changes).readings(pairs)
-        u = np.concatenate([_u("volts", shown[:, : len(volts)]), _u("millivolts", shown[:, len(volts) :])], axis=1)
+        # A reading over the top of its ranges tells nothing more: its uncertainty is infinite.
+        u = [FUNCTIONS["volts"].u(shown[:, : len(volts)]), FUNCTIONS["millivolts"].u(shown[:, len(volts) :])]
+        u = np.concatenate(u, axis=1)
         for a, b in list(alike.edges):
             i, j = names.index(a), names.index(b)
             both = np.nan_to_num(np.abs(shown[i] - shown[j]) / np.hypot(u[i], u[j]))
             if (both > APART).any():
                 alike.remove_edge(a, b)
     return [frozenset(group) for group in nx.connected_components(alike)]
-
-
-def _u(function: str, value: np.ndarray) -> np.ndarray:
-    """Standard uncertainty of what a meter shows; a reading over the top of its ranges tells nothing more."""
-    kind = FUNCTIONS[function]
-    size = np.abs(np.nan_to_num(value))
-    step = np.select([size <= r.full for r in kind.ranges], [r.step for r in kind.ranges], np.inf)
-    return (kind.share * size + kind.counts * step) / np.sqrt(3)

@@ -14,10 +14,10 @@ from itertools import zip_longest
 
 import networkx as nx
 
-from casekit.bench.meter import FUNCTIONS
+from casekit.bench.meter import FUNCTIONS, JUMPS
 from casekit.bench.reading import Event, Finding, Move, Reading
-from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
+from casekit.machine.program import REFERENCE_V
 from casekit.machine.sensors import InductivePickup
 from casekit.machine.state import State
 from casekit.machine.unit import Core
@@ -28,7 +28,6 @@ NUMBERS = ("volts", "millivolts", "ohms", "continuity", "loaded volts", "amps")
 SPELLS = ("shift", "rock", "road test", "warm up", "repair", "replace", "open harness", "key", "operate", "release")
 SCOPE_SHARE, SCOPE_V = 0.02, 0.05  # how exact the mean of a scope's picture is (8 bits of eight divisions and its gain)
 INSIDE_V = 0.005  # how far the unit's own converter may be off (common practice, no source)
-JUMPS = "the display jumps"
 BEYOND = {"millivolts": 0.6, "ohms": 6e7}  # what a display of OL says: more than this
 
 
@@ -69,7 +68,8 @@ class Observation:
 
 @dataclass(frozen=True)
 class Sign:
-    """Something that was noticed: `kind` is codes, driver, engine, speeds, look, inside, opened or proof."""
+    """Something that was noticed: `kind` is codes, driver, engine, speeds, road, look, inside, opened, repaired, sound
+    (what was repaired had been) or proof."""
 
     kind: str
     state: State
@@ -174,7 +174,7 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
     if r.function == "scan":
         (core,) = drawing.all(Core)
         nodes = {c.name: c.node for c in drawing.program.channels if c.kind != "speed" and c.node}
-        step = 5.0 / 2**drawing.program.adc_bits
+        step = REFERENCE_V / 2**drawing.program.adc_bits
         for name, volts in r.data:
             if name in nodes:
                 yield Observation("inside", nodes[name], f"{core.name}.gnd", volts, step + INSIDE_V, r.state, r,
@@ -209,8 +209,7 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
 
 def _coiled(drawing: Machine) -> set[str]:
     """Points that copper joins to a pick-up's coil, its return left out."""
-    copper = nx.Graph()
-    copper.add_edges_from((part.a, part.b) for part in drawing.all((Wire, Contact)))
+    copper = drawing.copper()
     pins = [coil.pins[0] for coil in drawing.all(InductivePickup) if coil.pins[0] in copper]
     return {point for pin in pins for point in nx.node_connected_component(copper, pin)}
 
@@ -218,8 +217,7 @@ def _coiled(drawing: Machine) -> set[str]:
 def _kind(function: str, value: float) -> dict[str, float]:
     """Shared gain error and display step of a meter function at a value."""
     kind = FUNCTIONS[function]
-    used = next((x for x in kind.ranges if abs(value) <= x.full), kind.ranges[-1])
-    return {"gain": kind.share / math.sqrt(3), "step": used.step}
+    return {"gain": kind.share / math.sqrt(3), "step": kind.ranges[kind.number(value)].step}
 
 
 def _engine(move: Move) -> Sign | None:

@@ -13,7 +13,7 @@ import networkx as nx
 
 from casekit.bench import minutes
 from casekit.bench.reading import Event, Finding, Move, Reading
-from casekit.machine.harness import Contact, Wire
+from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
 from casekit.machine.state import LOAD, State
 
@@ -105,14 +105,9 @@ def offers(drawing: Machine, here: Standpoint, operate: bool = False, there: boo
     return found + list(_harness(drawing, here))
 
 
-def access(drawing: Machine) -> dict[str, float]:
-    """Minutes to get at every connector, stud and contact point."""
-    return {p.name: p.access_min for p in (*drawing.plugs, *drawing.contact_points)} | dict(drawing.studs)
-
-
 def _states(drawing: Machine, here: Standpoint, loose: bool) -> Iterator[tuple[tuple, State, float, frozenset[str]]]:
     """(moves, state, minutes, what is laid open by then) within reach."""
-    now, reach = here.state, access(drawing)
+    now, reach = here.state, drawing.access_min
     apart = {p.name: p for p in drawing.plugs if p.name in now.unplugged}
     units = any(p.kind == "control unit" for p in apart.values())
     keys = [now.key] if units else dict.fromkeys((now.key, "on", "off", "run"))
@@ -155,7 +150,7 @@ def _held(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, fl
 def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
     """Volts of every point against battery negative; millivolts along the harness. Ohms are left out: through the
     control unit and sensors they hardly tell more than volts do, and they pass where a load would fail."""
-    reach, state = access(drawing), spot.state
+    reach, state = drawing.access_min, spot.state
     points = [p for p in drawing.reachable(state) if p != drawing.earth and "@" not in p]
     pairs = [("volts", p, drawing.earth) for p in points]
     if state.key != "off":
@@ -168,9 +163,7 @@ def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
 
 def along(drawing: Machine, state: State) -> list[tuple[str, str]]:
     """Pairs of points on one net: the one nearest the control unit with every other, to follow millivolts."""
-    copper = nx.Graph()
-    copper.add_edges_from((w.a, w.b) for w in drawing.all(Wire))
-    copper.add_edges_from((c.a, c.b) for c in drawing.all(Contact) if c.connector not in state.unplugged)
+    copper = drawing.copper(state.unplugged)
     points = [p for p in drawing.reachable(state) if p in copper]
     found = []
     for net in nx.connected_components(copper):
@@ -188,7 +181,7 @@ def _unit(spot: Standpoint) -> Iterator[Offer]:
 
 
 def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
-    reach = access(drawing)
+    reach = drawing.access_min
     for point in drawing.contact_points:
         there = 0.0 if point.name in here.reached else point.access_min
         if point.name not in here.looked:

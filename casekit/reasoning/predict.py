@@ -7,17 +7,17 @@ bench, by one family of networks per state.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from casekit.bench.meter import FUNCTIONS, MINMAX_S
+from casekit.bench.meter import FUNCTIONS, INPUT_OHM, MINMAX_S
 from casekit.circuit.change import Change, joined
 from casekit.circuit.family import Family
 from casekit.circuit.readout import Solved
-from casekit.machine.law import Resistor, Source, Valve
+from casekit.machine.law import Resistor, Retry, Source, Valve
 from casekit.machine.machine import Machine, Part
 from casekit.machine.program import REFERENCE_V, Channel
 from casekit.machine.rules import SEEN_SHARE, SWING_V
@@ -96,19 +96,19 @@ class Predictor:
         self._solved_last.clear()
 
     def predict(
-        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray, full: bool = True
+        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray | None = None
     ) -> Prediction:
         """Predictions of observations taken in one state, under all changes that `maker` makes for it.
 
         `width` (items, 2, 2) are pairs (number of a port, standard uncertainty of its size in the unit of its `e`), two
-        for every change; the last two columns of `moves` say what they do. Without `full` there are only means.
+        for every change; the last two columns of `moves` say what they do. Without `width` there are only means.
         """
         parts = []
         plain = [k for k, o in enumerate(taken) if o.function not in ("ohms", "loaded volts")]
         groups = [plain] if plain else []
         groups += [[k] for k, o in enumerate(taken) if o.function in ("ohms", "loaded volts")]
         for group in groups:
-            parts.append((group, self._together(state, [taken[k] for k in group], maker, width, full)))
+            parts.append((group, self._together(state, [taken[k] for k in group], maker, width)))
         items = len(parts[0][1].mean)
         mean, variance = np.empty((2, items, len(taken)))
         moves = np.empty((items, len(taken), len(self.shared) + 2))
@@ -118,8 +118,7 @@ class Predictor:
 
     def means(self, state: State, taken: Sequence[Observation], maker: Maker) -> np.ndarray:
         """Means alone, (items, n)."""
-        items = len(maker(self.drawing.phases(state)[0][1]))
-        return self.predict(state, taken, maker, np.zeros((items, 2, 2)), full=False).mean
+        return self.predict(state, taken, maker).mean
 
     def volts(self, state: State, maker: Maker, pairs: Sequence[tuple[str, str]]) -> np.ndarray:
         """What a meter shows between pairs of points, (items, pairs)."""
@@ -160,14 +159,19 @@ class Predictor:
     def _averaged(self, solved: Solved, read: Callable[[Solved], np.ndarray]) -> np.ndarray:
         """What is read of changes, averaged over the on and off times of a retrying supply that stands at its limit."""
         found = read(solved)
+        for retry, at_limit, off in self._off(solved):
+            found[at_limit] = retry.duty * found[at_limit] + (1 - retry.duty) * read(off)
+        return found
+
+    def _off(self, solved: Solved) -> Iterator[tuple[Retry, np.ndarray, Solved]]:
+        """For every retrying supply that stands at its limit under some changes: these, and what is solved with it
+        off."""
         for supply in self.retry:
             valve = f"supply {supply.name}"
             at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
             if len(at_limit):
-                dead = solved.family.solve([solved.changes[k] + Change((), ((valve, ()),)) for k in at_limit])
-                duty = supply.retry.duty
-                found[at_limit] = duty * found[at_limit] + (1 - duty) * read(dead)
-        return found
+                dead = Change((), ((valve, ()),))
+                yield supply.retry, at_limit, solved.family.solve([solved.changes[k] + dead for k in at_limit])
 
     def _sensor(self, channel: Channel) -> HallSwitch | InductivePickup:
         return self.drawing.part(channel.sensor, (HallSwitch, InductivePickup))
@@ -182,7 +186,7 @@ class Predictor:
         return (per_volt.max(axis=1) - per_volt.min(axis=1)) / SEEN_SHARE
 
     def _together(
-        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray, full: bool
+        self, state: State, taken: Sequence[Observation], maker: Maker, width: np.ndarray | None
     ) -> Prediction:
         """The phases of what turns, and the on and off times of a retrying supply, weighted by their shares."""
         phases = []
@@ -191,7 +195,7 @@ class Predictor:
             if meter.ports:
                 changes = [c + meter for c in changes]
             spans = [slice(k, k + AT_ONCE) for k in range(0, len(changes), AT_ONCE)]
-            phases.append((share, _stacked([self._solved(phase, changes[x], taken, width[x], full) for x in spans])))
+            phases.append((share, _stacked([self._solved(phase, changes[x], taken, _rows(width, x)) for x in spans])))
         if taken[0].function == "ohms":
             self._without_test_current(state, taken[0], maker, phases[0][1])
         mean = sum(share * p.mean for share, p in phases)
@@ -214,38 +218,33 @@ class Predictor:
             found.moves[lost], found.variance[lost] = 0.0, np.square(FLOATS * ohms)
 
     def _solved(
-        self, state: State, changes: Sequence[Change], taken: Sequence[Observation], width: np.ndarray, full: bool
+        self, state: State, changes: Sequence[Change], taken: Sequence[Observation], width: np.ndarray | None
     ) -> Prediction:
         solved = self.family(state).solve(changes)
-        found = self._read(solved, taken, width, full)
-        for supply in self.retry:
-            valve = f"supply {supply.name}"
-            at_limit = np.flatnonzero(solved.at_cap(valve, supply.retry.label) & solved.settled)
-            if not len(at_limit):
-                continue
-            dead = self.family(state).solve([changes[k] + Change((), ((valve, ()),)) for k in at_limit])
-            off, duty = self._read(dead, taken, width[at_limit], full), supply.retry.duty
+        found = self._read(solved, taken, width)
+        for retry, at_limit, without in self._off(solved):
+            off, duty = self._read(without, taken, _rows(width, at_limit)), retry.duty
             on_mean = found.mean[at_limit]
             found.mean[at_limit] = duty * on_mean + (1 - duty) * off.mean
             found.moves[at_limit] = duty * found.moves[at_limit] + (1 - duty) * off.moves
             # A window of min/max holds a part of its time on, all of it, or none.
-            shares = max(0.0, 1 - supply.retry.off_s / MINMAX_S), min(1.0, supply.retry.on_s / MINMAX_S)
+            shares = max(0.0, 1 - retry.off_s / MINMAX_S), min(1.0, retry.on_s / MINMAX_S)
             ends = np.array([off.mean + share * (on_mean - off.mean) for share in shares])
             mean, variance = found.mean[at_limit], found.variance[at_limit]
             _watched(taken, mean, variance, ends.min(axis=0), ends.max(axis=0))
             found.mean[at_limit], found.variance[at_limit] = mean, variance
         return found
 
-    def _read(self, solved: Solved, taken: Sequence[Observation], width: np.ndarray, full: bool) -> Prediction:
+    def _read(self, solved: Solved, taken: Sequence[Observation], width: np.ndarray | None) -> Prediction:
         family = solved.family
         picks = np.array([_pick(family, o) for o in taken])
         metered = [k for k, o in enumerate(taken) if o.function in ("volts", "millivolts", "low", "high")]
         mean, factor = solved.values(picks), np.ones((len(solved.changes), len(taken)))
         if metered:
             volts, ohms = solved.readings([(taken[k].red, taken[k].black) for k in metered])
-            mean[:, metered], factor[:, metered] = volts, 1 / (1 + ohms / 1e7)
+            mean[:, metered], factor[:, metered] = volts, 1 / (1 + ohms / INPUT_OHM)
         moves, variance = np.zeros((*mean.shape, len(self.shared) + 2)), np.zeros(mean.shape)
-        if full:
+        if width is not None:
             sized = [solved.size_sensitivities(picks, width[:, n, 0].astype(int)) * width[:, n, 1:] for n in range(2)]
             shared = Forcing(family, self.shared, solved).moves(picks)
             moves = np.concatenate([shared, np.stack(sized, axis=2)], axis=2) * factor[:, :, None]
@@ -328,7 +327,7 @@ def _instrument(taken: Sequence[Observation]) -> Change:
     """What an instrument adds to the circuit: its test current, or a load with the meter across it."""
     o = taken[0]
     if o.function == "loaded volts":
-        return joined(o.red, o.black, o.load_ohm) + joined(o.red, o.black, 1e7)
+        return joined(o.red, o.black, o.load_ohm) + joined(o.red, o.black, INPUT_OHM)
     if o.function == "ohms":
         emf_v, r_ohm = _source(o)
         return joined(o.red, o.black, r_ohm, emf_v)
@@ -337,10 +336,7 @@ def _instrument(taken: Sequence[Observation]) -> Change:
 
 def decade(o: Observation) -> int:
     """The range an ohms reading was taken in: its test current is a part of what is predicted. 0 for all others."""
-    if o.function != "ohms":
-        return 0
-    ranges = FUNCTIONS["ohms"].ranges
-    return next((k for k, x in enumerate(ranges) if abs(o.value) <= x.full), len(ranges) - 1)
+    return FUNCTIONS["ohms"].number(o.value) if o.function == "ohms" else 0
 
 
 def _source(o: Observation) -> tuple[float, float]:
@@ -364,6 +360,10 @@ def _watched(taken, mean: np.ndarray, variance: np.ndarray, least: np.ndarray, m
         if o.function in ("low", "high"):
             mean[:, k] = (least if o.function == "low" else most)[:, k]
             variance[:, k] += np.square(WINDOW * (most - least)[:, k])
+
+
+def _rows(width: np.ndarray | None, rows: slice | np.ndarray) -> np.ndarray | None:
+    return None if width is None else width[rows]
 
 
 def _stacked(parts: Sequence[Prediction]) -> Prediction:

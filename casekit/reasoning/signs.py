@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE, LAST, Finding
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.program import MISMATCH, Channel
-from casekit.machine.rules import LOGIC_V
+from casekit.machine.rules import COMES_AND_GOES, DARK, LOGIC_V, STAYS_ON
 from casekit.machine.state import State
 from casekit.reasoning.observation import Sign
 from casekit.reasoning.predict import Predictor, Views
@@ -30,7 +30,6 @@ FLOOR, SPONTANEOUS = 3e-4, 1e-6  # the least that codes or words count for; and 
 WIDE = 0.1  # how uncertain a rule is for a cell whose size is open
 STRAY = 2e-3  # damage that was found and is not the fault
 LOOK_KINDS = ("open", "high resistance", "leak between cavities", "crossed terminals")  # seen inside a connector
-COMES_AND_GOES = "things come and go while you watch"
 
 
 class Expected:
@@ -122,7 +121,7 @@ def _codes(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
     # What unplugging alone sets says nothing about the fault.
     whole = Expected(expected.predictor, [])
     spoilt = {code for state in sign.been for code, chance in whole.faults(state).items() if chance[-1] > 0.3}
-    known = {c for ch in expected.drawing.program.channels for c in _codes_of(ch)} - spoilt
+    known = {c for ch in expected.drawing.program.channels for c in ch.codes} - spoilt
     log_lasting, log_loose = np.zeros((2, cells))
     for code in sorted(known):
         p = can.get(code, np.zeros(cells + 1))[:cells]
@@ -149,7 +148,7 @@ def _driver(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
     if state.key == "off":
         return np.zeros((2, n))
     alive = expected.views(state).logic_v >= LOGIC_V
-    dark = text.startswith("nothing on the panel")
+    dark = text.startswith(DARK)
     log = np.log(np.where(alive, UNSURE if dark else SURE, SURE if dark else UNSURE))
     bad = expected.faults(state)
     if dark:
@@ -157,21 +156,21 @@ def _driver(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
     elif state.key == "on":
         lamp = np.max([chance for name, chance in bad.items()], axis=0)
         lamp = np.clip(lamp, UNSURE, SURE)
-        log += np.log(lamp if "stays on" in text else 1 - lamp)
+        log += np.log(lamp if STAYS_ON in text else 1 - lamp)
     else:
         said, program = set(text.split("; ")), expected.drawing.program
-        for sensor in {c.sensor for c in program.channels if c.kind != "supply" and c.lost}:
+        for sensor in dict.fromkeys(c.sensor for c in program.channels if c.kind != "supply" and c.lost):
             mine = [c for c in program.channels if c.sensor == sensor]
             lost = np.clip(np.max([bad[c.name] for c in mine], axis=0), UNSURE, SURE)
             log += np.log(lost if mine[0].lost in said else 1 - lost)
-    return _whole(log, mended, n) if mended else _either(log, sign.state, COMES_AND_GOES in text)
+    return _whole(log, n) if mended else _either(log, sign.state, COMES_AND_GOES in text)
 
 
 def _engine(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """The engine runs, or does not."""
     runs = expected.runs(sign.state)
     log = np.log(np.where(runs == bool(dict(sign.said)["runs"]), SURE, UNSURE))
-    return _whole(log, mended, len(expected.cells)) if mended else _either(log, sign.state)
+    return _whole(log, len(expected.cells)) if mended else _either(log, sign.state)
 
 
 def _speeds(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
@@ -182,7 +181,7 @@ def _speeds(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
         for name, rpm in sign.said:
             if name in arrives:
                 log += np.log(np.where((arrives[name] >= 1) == (rpm > 0), SURE, UNSURE))
-    return _whole(log, mended, len(expected.cells)) if mended else _either(log, sign.state)
+    return _whole(log, len(expected.cells)) if mended else _either(log, sign.state)
 
 
 def _road(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
@@ -200,7 +199,7 @@ def _road(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndar
     there += np.log(np.maximum(SHOWS * stops, UNSURE) if "the engine cut out" in said else 1 - SHOWS * stops)
     log = np.maximum(log, np.log(FLOOR) * 1.5)
     if mended:
-        return _whole(log, mended, n)
+        return _whole(log, n)
     away = log[-1]
     loose = np.logaddexp(there[:-1] + np.log(ROAD), away + np.log(1 - ROAD))
     lasting = log[:-1] + (np.log(UNSURE) if "something flickered" in said else 0.0)
@@ -215,7 +214,7 @@ def _either(log: np.ndarray, state: State, moves: bool = False) -> tuple[np.ndar
     return log[:-1] + (np.log(UNSURE) if moves else 0.0), np.zeros(len(loose)) if moves else loose
 
 
-def _whole(log: np.ndarray, mended: bool, n: int) -> tuple[np.ndarray, np.ndarray]:
+def _whole(log: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
     same = np.full(n, _floored(log)[-1])
     return same, same
 
@@ -239,7 +238,16 @@ def _look(expected: Expected, sign: Sign, sure: bool = False) -> tuple[np.ndarra
             return (0.05 * mark, find_loose if mine else (1 - find_loose) * mark) if here else (mark, mark)
         return (1 - find, 1 - find_loose) if here else (1.0, 1.0)
 
-    return tuple(np.log(np.array([_of(c, chances, f) for c in expected.cells]).reshape(-1, 2)).T)
+    return _logs(expected, sign, chances)
+
+
+def _logs(
+    expected: Expected, sign: Sign, chances: Callable[[Cell], tuple[float, float]]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Log factors from the chances of every cell, (always there, comes and goes)."""
+    f = sign.event
+    rows = [_of(c, chances, f) if isinstance(f, Finding) else chances(c) for c in expected.cells]
+    return tuple(np.log(np.array(rows).reshape(-1, 2)).T)
 
 
 def _of(cell: Cell, chances: Callable[[Cell], tuple[float, float]], f: Finding) -> np.ndarray:
@@ -278,7 +286,7 @@ def _opened(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
             chance = 1 - LAST if s.place in ends and s.kind in LOOSE_KINDS and not cell.spot else 1.0
         return chance, chance
 
-    return tuple(np.log(np.array([_of(c, chances, f) for c in expected.cells]).reshape(-1, 2)).T)
+    return _logs(expected, sign, chances)
 
 
 def _repaired(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
@@ -312,8 +320,7 @@ def _seen(expected: Expected, sign: Sign, would: Callable[[Cell], bool]) -> tupl
             chance = 0.02 if would(cell) else 1.0
         return chance, chance
 
-    rows = [_of(c, chances, f) if isinstance(f, Finding) else np.array(chances(c)) for c in expected.cells]
-    return tuple(np.log(np.array(rows).reshape(-1, 2)).T)
+    return _logs(expected, sign, chances)
 
 
 # Rules ------------------------------------------------------------------------------------------------------------
@@ -329,10 +336,6 @@ def _wrong(c: Channel, volts: dict[str, np.ndarray], channels: Sequence[Channel]
         other = next(x for x in channels if x.name == c.twin)
         apart = np.abs(c.travel(volts[c.name]) - other.travel(volts[c.twin]))
         yield c.mismatch_code, ndtr((apart - MISMATCH) / TRAVEL)
-
-
-def _codes_of(c: Channel) -> list[str]:
-    return [x for x in (c.low_code, c.high_code, c.missing_code, c.mismatch_code) if x]
 
 
 def _floored(log: np.ndarray) -> np.ndarray:

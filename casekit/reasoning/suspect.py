@@ -31,7 +31,7 @@ LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
 DRIFT = (-0.4, -0.2, -0.1, -0.05, -0.02, 0.02, 0.05, 0.1, 0.2, 0.4)
 ON_WIRES = ("short to ground", "short to battery", "open", "high resistance")
 STEADY = (*ON_WIRES, "short between wires", "leak between cavities", "sensor shorted", "none")  # alike in all states
-DRAWING = ("drawn on the wrong splice", "splice not drawn")
+DRAWING = faults.DRAWING_KINDS
 
 
 @dataclass(frozen=True)
@@ -142,8 +142,7 @@ def redrawn(drawing: Machine) -> tuple[Suspect, ...]:
 
 def _supplies(drawing: Machine) -> dict[str, str]:
     """The sensor supply that every point on copper belongs to, by the drawing."""
-    copper = nx.Graph()
-    copper.add_edges_from((part.a, part.b) for part in drawing.all((Wire, Contact)))
+    copper = drawing.copper()
     pins = {pin: supply.name for supply in drawing.all(Supply) for pin in supply.pins if pin in copper}
     return {end: name for pin, name in pins.items() for end in nx.node_connected_component(copper, pin)}
 

@@ -15,7 +15,7 @@ import numpy as np
 from casekit.bench.reading import Call, Event, Finding, Move, Reading
 from casekit.bench.sealed import Truth
 from casekit.machine.faults import DRAWING_KINDS, SUPPLY_KINDS, Fault
-from casekit.machine.intermittent import Intermittent
+from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import Machine
 from casekit.machine.unit import Core
 from casekit.reasoning.advice import advise
@@ -220,7 +220,7 @@ def debrief(
     found = weighed(drawing, list(events), tuple(stored), on_machine, on_drawing)
     named = [c for c in (on_drawing, on_machine) if c]
     faults = truth.specimen.faults
-    hit = {(k, j) for k, fault in enumerate(faults) for j, c in enumerate(named) if names(c, _inner(fault))}
+    hit = {(k, j) for k, fault in enumerate(faults) for j, c in enumerate(named) if names(c, inner(fault))}
     all_named, all_true = {k for k, _ in hit} == set(range(len(faults))), len({j for _, j in hit}) == len(named)
     condemned = _condemned(events, named, truth)
     return Debrief(
@@ -244,19 +244,15 @@ def debrief(
     )
 
 
-def _inner(fault: Fault | Intermittent) -> Fault:
-    return fault.fault if isinstance(fault, Intermittent) else fault
-
-
 def _true(fault: Fault | Intermittent) -> str:
-    inner = _inner(fault)
-    to = f" to {inner.to}" if getattr(inner, "to", "") else ""
-    return f"{inner.kind} at {inner.place}{to}" + (" (it comes and goes)" if isinstance(fault, Intermittent) else "")
+    bare = inner(fault)
+    to = f" to {bare.to}" if getattr(bare, "to", "") else ""
+    return f"{bare.kind} at {bare.place}{to}" + (" (it comes and goes)" if isinstance(fault, Intermittent) else "")
 
 
 def _condemned(events: Sequence[Event], named: Sequence[Call], truth: Truth) -> tuple[str, ...]:
     """Good parts that were called bad, replaced, or cut open for repair."""
-    bad = {p for f in map(_inner, truth.specimen.faults) for p in (f.place, getattr(f, "to", "")) if p}
+    bad = {p for f in map(inner, truth.specimen.faults) for p in (f.place, getattr(f, "to", "")) if p}
     worked = [e.what for e in events if isinstance(e, Move) and e.action in ("replace", "repair")]
     unit_bad = any(f.kind in SUPPLY_KINDS for f in truth.specimen.faults)
     units = {core.name for core in truth.specimen.built.all(Core)} if unit_bad else set()

@@ -17,23 +17,21 @@ import pandas as pd
 from casekit.bench.inspection import CLEAN, DAMAGE, INSIDE
 from casekit.bench.loads import LOAD_LIMITS_OHM, LOAD_OHM
 from casekit.bench.meter import FUNCTIONS, LIVE_COMMON_V, LIVE_V
-from casekit.bench.reading import Event, Finding, Move, Reading, row
-from casekit.bench.workplace import LOG_COLUMNS
+from casekit.bench.reading import Event, Finding, Move, Reading
+from casekit.bench.workplace import LOG_COLUMNS, plugs_named, table
 from casekit.circuit.change import NOTHING
 from casekit.error import BenchError, hint
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
 from casekit.machine.program import Channel
+from casekit.machine.rules import COMES_AND_GOES, DARK, LONG_CRANKING, REDUCED, STAYS_ON, USUAL
 from casekit.machine.state import LOAD, State
-from casekit.machine.unit import Core
 from casekit.reasoning.evidence import predictor
-from casekit.reasoning.signs import COMES_AND_GOES
 from casekit.reasoning.uncertainty import rectangular
 
 KEYS = ("off", "on", "crank", "run")
-DARK, STAYS_ON, GOES_OUT = "nothing on the panel lights up", "the warning lamp stays on", "the lamps go out"
-USUAL = "nothing unusual"
-OTHER_WORDS = ("power is reduced", "the engine starts only after long cranking", COMES_AND_GOES)
+GOES_OUT = "the lamps go out"
+OTHER_WORDS = (REDUCED, LONG_CRANKING, COMES_AND_GOES)
 SPECS = ("volts", "millivolts", "ohms")
 
 
@@ -70,7 +68,7 @@ class Entries:
 
     def unplug(self, name: str) -> str:
         """A connector, a sensor or the whole control unit is unplugged."""
-        plugs = [p for p in self._plugs(name) if p.name not in self.state.unplugged]
+        plugs = [p for p in plugs_named(self.drawing, name) if p.name not in self.state.unplugged]
         if not plugs:
             raise BenchError(f"{name} is unplugged already; plug it first.")
         if self.state.key != "off" and any(p.kind == "control unit" for p in plugs):
@@ -80,7 +78,7 @@ class Entries:
 
     def plug(self, name: str) -> str:
         """It is plugged in again."""
-        plugs = {p.name for p in self._plugs(name)} & self.state.unplugged
+        plugs = {p.name for p in plugs_named(self.drawing, name)} & self.state.unplugged
         if not plugs:
             raise BenchError(f"{name} is plugged in already.")
         apart = self.state.unplugged - plugs
@@ -224,10 +222,7 @@ class Entries:
     @property
     def log(self) -> pd.DataFrame:
         """Everything entered, one line each, in columns as those of a bench."""
-        columns = [c for c in LOG_COLUMNS if c not in ("expected", "note", "risk")]
-        table = pd.DataFrame([row(event) for event in self.events], columns=columns)
-        texts = [c for c in columns if c not in ("minute", "value", "u")]
-        return table.assign(**{c: table[c].astype(object).where(table[c].notna(), "") for c in texts})
+        return table(self.events, [c for c in LOG_COLUMNS if c not in ("expected", "note", "risk")])
 
     def undo(self) -> str:
         """Take back the last entry, state and all."""
@@ -277,8 +272,7 @@ class Entries:
             if abs(amount) > kind.ranges[-1].full or (name == "ohms" and amount < 0):
                 most = f"{'ohm' if name == 'ohms' else 'volt'}, up to {kind.ranges[-1].full:g}"
                 raise BenchError(f"{function}, {red} against {black}: {amount:g} is beyond the meter; write {most}.")
-            used = next(r for r in kind.ranges if abs(amount) <= r.full)
-            step = _last_digit(value) if isinstance(value, str) else used.step
+            step = _last_digit(value) if isinstance(value, str) else kind.ranges[kind.number(amount)].step
             usual = self._accuracy.get(name, (kind.share, kind.counts))
             share, many = _spec(name, (usual[0] if spec is None else spec, usual[1] if counts is None else counts))
             text = value.strip() if isinstance(value, str) else f"{amount:.6g}"
@@ -322,15 +316,6 @@ class Entries:
         if self.state.key == "off":
             raise BenchError(f"{what} come from a control unit with the key on; enter bay.key('on') first.")
 
-    def _plugs(self, name: str) -> list:
-        if any(core.name == name for core in self.drawing.all(Core)):
-            return [p for p in self.drawing.plugs if p.kind == "control unit"]
-        plug = self.drawing.plug(name)
-        if plug is None:
-            known = [p.name for p in self.drawing.plugs]
-            raise BenchError(f"{name!r} is not a connector or sensor of this machine.{hint(name, known)}")
-        return [plug]
-
     def _channel(self, name: str) -> Channel:
         channels = self.drawing.program.channels
         mine = [c for c in channels if name == c.name] or [c for c in channels if name == c.sensor]
@@ -342,8 +327,7 @@ class Entries:
         raise BenchError(f"{name!r} is not in the scan data; there are: {', '.join(known)}.{hint(name, known)}")
 
     def _known_codes(self) -> set[str]:
-        every = ((c.low_code, c.high_code, c.missing_code, c.mismatch_code) for c in self.drawing.program.channels)
-        return {code for some in every for code in some if code}
+        return {code for channel in self.drawing.program.channels for code in channel.codes}
 
 
 def _spec(name: str, pair) -> tuple[float, float]:

@@ -17,15 +17,15 @@ from casekit.bench.bench import Bench
 from casekit.bench.sealed import Truth, unseal
 from casekit.error import BenchError
 from casekit.machine.harness import Contact
-from casekit.machine.intermittent import Intermittent
+from casekit.machine.intermittent import inner
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
 from casekit.reasoning.advice import Planner, advise
 from casekit.reasoning.evidence import weigh
-from casekit.reasoning.information import classes
+from casekit.reasoning.information import classes, discrete_bits
 from casekit.reasoning.lookalike import groups
-from casekit.reasoning.offer import SCANNER, Offer, Standpoint, access
+from casekit.reasoning.offer import SCANNER, Offer, Standpoint
 from casekit.reasoning.routes import Problem, optimal
 from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import Verdict
@@ -229,7 +229,7 @@ def problem_of(drawing: Machine, stored: tuple[str, ...], truth: Truth) -> tuple
     _, group = np.unique(shown, axis=1, return_inverse=True)
     start = State()
     states = list(dict.fromkeys([start, *(o.state for o in offers)]))
-    reach = access(drawing) | {SCANNER: minutes.SCAN_CONNECT}
+    reach = drawing.access_min | {SCANNER: minutes.SCAN_CONNECT}
     opened = [_opened(o) & reach.keys() for o in offers]
     own = [o.work for o in offers]
     problem = Problem(
@@ -245,7 +245,7 @@ def _few(verdict: Verdict, truth: Truth) -> tuple[list, int | None]:
     """One cell of each of the likeliest suspects, and the number of the true one's."""
     w = verdict.weighed
     score = w.history[-1] if len(w.history) else np.log([c.weight for c in w.cells])
-    faults = [f.fault if isinstance(f, Intermittent) else f for f in truth.specimen.faults]
+    faults = [inner(f) for f in truth.specimen.faults]
     alone = faults[0] if len(faults) == 1 else None
     likeliest = [verdict.suspects[k] for k in np.argsort(-verdict.p, kind="stable")[:CLASSES]]
     true = next((s for s in verdict.suspects if alone and _is(s, alone)), None)
@@ -293,7 +293,7 @@ def _outcomes(planner: Planner, k: int, keep: Sequence[int]) -> np.ndarray:
 def _chosen(planner: Planner, rows: np.ndarray, p: np.ndarray) -> list[int]:
     """The offers that pay best, cheapest first among those that divide alike, then what tells the rest apart."""
     cost = np.array([o.minutes for o in planner.offers])
-    bits = np.array([_entropy(row, p) for row in rows])
+    bits = discrete_bits(p, rows)
     ranked = [int(k) for k in np.argsort(-bits / cost, kind="stable") if bits[k] > 1e-6]
     chosen, seen = [], set()
     for k in ranked:
@@ -308,12 +308,6 @@ def _chosen(planner: Planner, rows: np.ndarray, p: np.ndarray) -> list[int]:
         if k not in chosen and len(np.unique(rows[[*chosen, k]], axis=1).T) > before:
             chosen.append(k)
     return chosen
-
-
-def _entropy(row: np.ndarray, p: np.ndarray) -> float:
-    share = np.bincount(row, p)
-    share = share[share > 0] / share.sum()
-    return float(-(share * np.log2(share)).sum())
 
 
 def _moving(a: State, b: State) -> float:

@@ -25,7 +25,7 @@ from casekit.files.schema import MachineFile
 from casekit.machine.casefaults import faults_of
 from casekit.machine.drawn import drawn
 from casekit.machine.faults import Fault
-from casekit.machine.intermittent import Intermittent
+from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import Machine
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
@@ -194,19 +194,19 @@ def list_cases() -> pd.DataFrame:
 
 def _check(fault: Fault | Intermittent, plan: Machine) -> None:
     """A fault somebody made for a demonstration: of a kind, of a size, at a place of this machine."""
-    inner = fault.fault if isinstance(fault, Intermittent) else fault
-    if not isinstance(inner, Fault):
+    bare = inner(fault)
+    if not isinstance(bare, Fault):
         raise BenchError(f"the fault is {fault!r}; make one of casekit.faults, such as casekit.Open('W11').")
     for field in ("r_ohm", "limit_a"):
-        size = getattr(inner, field, 0.0)
+        size = getattr(bare, field, 0.0)
         if isinstance(size, bool) or not isinstance(size, int | float) or not 0 <= size < math.inf:
-            raise BenchError(f"{inner.kind} at {inner.place}: {field} is {size!r}; write a number from 0.")
+            raise BenchError(f"{bare.kind} at {bare.place}: {field} is {size!r}; write a number from 0.")
     if isinstance(fault, Intermittent):
         known = [p.name for p in (*plan.contact_points, *plan.plugs)]
         if fault.point not in known:
             raise BenchError(f"{fault.point!r} is not a contact point, connector or sensor.{hint(fault.point, known)}")
         if not fault.gap_mm > 0:
-            raise BenchError(f"{inner.kind} at {inner.place}: gap_mm is {fault.gap_mm!r}; write a number above 0.")
+            raise BenchError(f"{bare.kind} at {bare.place}: gap_mm is {fault.gap_mm!r}; write a number above 0.")
     try:
         plan.with_fault(fault)
     except CircuitError as err:

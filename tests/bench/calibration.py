@@ -9,13 +9,12 @@ often the truth was what the engine said with which chance, and how often the tr
 
 from __future__ import annotations
 
-import platform
 import sys
-import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import numpy as np
+from timing import machine_line, timed
 
 from casekit.bench.bench import Bench
 from casekit.bench.meter import Meter
@@ -60,9 +59,7 @@ def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int, f
     bench = Bench(drawing, Truth(Specimen(drawing.as_built(number), truth(cell, rng, drawing), Meter.drawn_by(number),
                                           number)))  # fmt: skip
     read(bench, rng, drawing)
-    begin = time.perf_counter()
-    verdict = weigh(drawing, bench.events)
-    spent = time.perf_counter() - begin
+    spent, verdict = timed(lambda: weigh(drawing, bench.events))
     k = verdict.suspects.index(cell.suspect)
     some = np.flatnonzero(verdict.p > 0.005)
     stands = float(
@@ -133,14 +130,13 @@ def read(bench: Bench, rng, drawing) -> None:
 
 
 def main(count: int, processes: int) -> None:
-    print(f"{platform.platform()}, Python {platform.python_version()}, numpy {np.__version__}, {processes} processes")
-    begin = time.perf_counter()
+    print(f"{machine_line()}, {processes} processes")
     with ProcessPoolExecutor(processes) as pool:
-        found = list(pool.map(case, range(count), chunksize=20))
+        spent, found = timed(lambda: list(pool.map(case, range(count), chunksize=20)))
     p = np.concatenate([f[1] for f in found])
     true = np.concatenate([f[2] for f in found])
     behind = np.array([f[3] for f in found])
-    print(f"{count} cases in {time.perf_counter() - begin:.0f} s; weighing {np.median([f[4] for f in found]):.2f} s "
+    print(f"{count} cases in {spent:.0f} s; weighing {np.median([f[4] for f in found]):.2f} s "
           f"(median), {np.mean([f[5] for f in found]):.1f} readings and signs each")  # fmt: skip
     print("said            times   right   95 % of luck")
     error = 0.0

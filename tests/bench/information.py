@@ -10,29 +10,16 @@ import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import platform
-import statistics
-import time
-from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
 from scipy.integrate import quad
+from timing import machine_line, median_s, timed
 
 from casekit.reasoning.information import classes, discrete_bits, gaussian_bits
 
-TESTS, SUSPECTS, RUNS, SAMPLE, SLOW = 1200, 500, 9, 24, 3
+TESTS, SUSPECTS, SAMPLE, SLOW = 1200, 500, 24, 3
 ROOT = np.sqrt(2 * np.pi)
-
-
-def median_s(action: Callable[[], object], runs: int = RUNS) -> float:
-    """Median time of an action, in seconds."""
-    times = []
-    for _ in range(runs):
-        begin = time.perf_counter()
-        action()
-        times.append(time.perf_counter() - begin)
-    return statistics.median(times)
 
 
 def density(v: np.ndarray, p: np.ndarray, mean: np.ndarray, sigma: np.ndarray) -> np.ndarray:
@@ -89,9 +76,7 @@ def readings(random: np.random.Generator, healthy: float) -> np.ndarray:
 
 def main() -> None:
     """Print the table."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    print(f"{platform.python_implementation()} {platform.python_version()}, numpy {np.__version__}, "
-          f"{platform.system()} {platform.machine()}, {cores} cores; median of {RUNS}")  # fmt: skip
+    print(machine_line())
     print(f"{TESTS} tests x {SUSPECTS} suspects; quadrature timed on {SAMPLE} (adaptive: {SLOW}) tests and scaled")
     random = np.random.default_rng(0)
     p = random.dirichlet(np.ones(SUSPECTS))
@@ -106,9 +91,8 @@ def main() -> None:
         error = np.abs(bits[some] * np.log(2) - fixed).max()
         coarse = np.abs(discrete_bits(p, classes(p, mean, sigma))[some] * np.log(2) - fixed).max()
         fixed_s = TESTS / SAMPLE * median_s(lambda m=mean, s=sigma: [gauss_legendre(p, m[t], s[t]) for t in some], 3)
-        begin = time.perf_counter()
-        by_quad = [adaptive(p, mean[t], sigma[t]) for t in some[:SLOW]]
-        quad_s = TESTS / SLOW * (time.perf_counter() - begin)
+        spent, by_quad = timed(lambda m=mean, s=sigma: [adaptive(p, m[t], s[t]) for t in some[:SLOW]])
+        quad_s = TESTS / SLOW * spent
         rows = {
             "grid": (grid, f"worst {error:.4f} nat"),
             "grid, groups of three": (median_s(lambda m=mean, s=sigma: gaussian_bits(p, m, s, group)), ""),

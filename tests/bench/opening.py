@@ -6,29 +6,15 @@ the same run) carry over. Not a test.
 
 from __future__ import annotations
 
-import platform
-import statistics
-import time
 from collections.abc import Callable
 
 from scipy.sparse.linalg import splu
+from timing import machine_line, median_s
 
 import casekit
 from casekit.bench.sealed import unseal
 from casekit.circuit.network import Network
 from casekit.machine.state import State
-
-RUNS = 15
-
-
-def median_s(action: Callable[[], object], runs: int = RUNS) -> float:
-    """Median time of an action, in seconds."""
-    times = []
-    for _ in range(runs):
-        begin = time.perf_counter()
-        action()
-        times.append(time.perf_counter() - begin)
-    return statistics.median(times)
 
 
 def played(name: str, points: tuple[str, ...], kind: str, place: str) -> Callable[[], object]:
@@ -47,7 +33,7 @@ def played(name: str, points: tuple[str, ...], kind: str, place: str) -> Callabl
 
 def main() -> None:
     """Print the table."""
-    print(f"{platform.python_implementation()} {platform.python_version()}, {platform.machine()}, median of {RUNS}")
+    print(f"{machine_line()}; medians")
     bench = casekit.open_case("broom-frame-dead")
     bench.key("on")
     network = Network(unseal(bench).specimen.machine.elements(State("on")), bench.drawing.earth)

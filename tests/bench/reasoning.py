@@ -9,13 +9,9 @@ nothing prepared; "again" what every further one does.
 
 from __future__ import annotations
 
-import platform
-import statistics
-import time
-
 import numpy as np
-import scipy
 from scipy.sparse.linalg import splu
+from timing import machine_line, median_s, timed
 
 import casekit
 from casekit.circuit.network import Network
@@ -31,16 +27,6 @@ from casekit.reasoning.offer import Standpoint
 from casekit.reasoning.pair import PairCell
 
 
-def median_s(work, times: int = 9) -> float:
-    """Median seconds of some runs."""
-    spent = []
-    for _ in range(times):
-        begin = time.perf_counter()
-        work()
-        spent.append(time.perf_counter() - begin)
-    return statistics.median(spent)
-
-
 def fresh() -> None:
     """Nothing prepared: as in the first minute of a session."""
     for kept in (expectations, all_cells, every_expected):
@@ -54,9 +40,7 @@ def main() -> None:
     matrix, _ = network.matrix(operating_point(network).pieces)
     with one_thread():
         lu_s = median_s(lambda: splu(matrix))
-    print(
-        f"{platform.platform()}, Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
-    )
+    print(machine_line())
     print(f"{drawing.name}: {network.n} nodes, {network.m} elements, {len(all_cells(drawing))} cells of size and place")
     print(f"one sparse LU {1e3 * lu_s:.2f} ms")
 
@@ -71,9 +55,7 @@ def main() -> None:
 
     def first(work):
         fresh()
-        begin = time.perf_counter()
-        work()
-        return time.perf_counter() - begin
+        return timed(work)[0]
 
     line("weighing: the stored codes alone, first", first(lambda: weigh(drawing, [], codes)))
     line("weighing: the stored codes alone, again", median_s(lambda: weigh(drawing, [], codes)))
@@ -105,9 +87,7 @@ def first_new(drawing, events) -> float:
     """Seconds for a log whose last reading is new, all before known."""
     fresh()
     weigh(drawing, events[:-1])
-    begin = time.perf_counter()
-    weigh(drawing, events)
-    return time.perf_counter() - begin
+    return timed(lambda: weigh(drawing, events))[0]
 
 
 if __name__ == "__main__":

@@ -6,10 +6,8 @@ from 1 to 10 (or all one), and (where it says so) settings to change and covers 
 
 from __future__ import annotations
 
-import platform
-import time
-
 import numpy as np
+from timing import machine_line, timed
 
 from casekit.reasoning.routes import Problem, greedy, optimal
 
@@ -55,9 +53,7 @@ def percent(found: list[float]) -> str:
 
 def main() -> None:
     """Print the table."""
-    print(
-        f"{platform.python_implementation()} {platform.python_version()}, numpy {np.__version__}, {platform.machine()}"
-    )
+    print(machine_line())
     print(
         f"Loss in percent over the proven optimum (mean, worst); where none is proven, over the bound. {NODES} nodes."
     )
@@ -68,9 +64,8 @@ def main() -> None:
         proven, spent = 0, 0.0
         for seed in range(count):
             one = problem(np.random.default_rng([seed, size]), size, tests, ways, kind)
-            begin = time.perf_counter()
-            best = optimal(one, NODES)
-            spent += time.perf_counter() - begin
+            took, best = timed(lambda p=one: optimal(p, NODES))
+            spent += took
             proven += best.exact
             for name, route in (("best", best), ("greedy", greedy(one)), ("ahead", greedy(one, 1))):
                 loss[name].append(route.expected_min / best.bound_min)

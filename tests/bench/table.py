@@ -15,7 +15,6 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import gc
-import platform
 import random
 import re
 import shutil
@@ -24,12 +23,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-import scipy
 from scipy.sparse.linalg import splu
+from timing import FEW, RUNS, machine_line, median_s
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
@@ -49,21 +47,11 @@ from casekit.machine.machine import CHASSIS, Machine
 from casekit.machine.state import State
 from casekit.reasoning.suspect import STEADY, Suspect, suspects
 
-SUSPECTS, STATES, RUNS, FEW = 500, 60, 9, 3
+SUSPECTS, STATES = 500, 60
 ANEW = 40  # networks solved anew
 COLUMNS = 128  # of an inverse at a time
 OPEN_OHM = 1e12  # what ngspice can do for an open
 FLOATS_OHM = 1e8  # an unloaded voltage behind more means nothing
-
-
-def median_s(action: Callable[[], object], runs: int | None = None) -> float:
-    """Median time of an action in seconds, of nine runs, of three where it takes longer than a second."""
-    times = []
-    while len(times) < (runs or (RUNS if not times or times[0] < 1 else FEW)):
-        begin = time.perf_counter()
-        action()
-        times.append(time.perf_counter() - begin)
-    return statistics.median(times)
 
 
 def sixty(machine: Machine) -> list[State]:
@@ -314,9 +302,7 @@ def report(machine: Machine) -> None:
 
 def main() -> None:
     """Print everything."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    print(f"{platform.python_implementation()} {platform.python_version()}, numpy {np.__version__}, scipy "
-          f"{scipy.__version__}, {platform.system()} {platform.machine()}, {cores} cores, one BLAS thread")  # fmt: skip
+    print(f"{machine_line()}, one BLAS thread")
     by_size = sorted(machines(), key=lambda m: Family(m, State("on")).size)
     for machine in (by_size[-1], by_size[0]):
         report(machine)

@@ -15,16 +15,13 @@ import os
 os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = os.environ["MKL_NUM_THREADS"] = "1"
 
 import importlib.util
-import platform
-import statistics
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import scipy
+from timing import RUNS, machine_line, median_s, timed
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 import spice_time
@@ -39,7 +36,6 @@ from casekit.machine.drawn import drawn
 from casekit.machine.motion import scene
 from casekit.machine.state import State
 
-RUNS = 9
 END_S = 2.0
 LIMIT_V = 1e-5
 RATIO = 50
@@ -52,18 +48,6 @@ TRIED = tuple(
         (1e-5, 1e-5, "trap"), (1e-5, 1e-5, "gear"), (1e-6, 1e-5, "trap"), (1e-6, 5e-6, "trap"),
     )
 )  # fmt: skip
-
-
-def timed(action: Callable[[], object]) -> tuple[float, object]:
-    """Seconds it took, and what came of it."""
-    begin = time.perf_counter()
-    result = action()
-    return time.perf_counter() - begin, result
-
-
-def median_s(action: Callable[[], object], runs: int) -> float:
-    """Median time of an action, in seconds."""
-    return statistics.median(timed(action)[0] for _ in range(runs))
 
 
 def outside(film: Record, edges: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[int, int]:
@@ -146,9 +130,8 @@ def picture() -> None:
 def main() -> None:
     """Print the figures."""
     version = subprocess.run(["ngspice", "--version"], capture_output=True, text=True, check=False).stdout
-    print(f"{platform.python_implementation()} {platform.python_version()}, numpy {np.__version__}, scipy", end=" ")
-    print(f"{scipy.__version__}, {next((x for x in version.split() if x.startswith('ngspice-')), 'ngspice')},", end=" ")
-    print(f"{platform.machine()}, {os.cpu_count()} cores, one BLAS thread")
+    spice = next((x for x in version.split() if x.startswith("ngspice-")), "ngspice")
+    print(f"{machine_line()}, {spice}, one BLAS thread")
     machine = drawn(machine_file("street-sweeper"))
     compare(machine, "contact chatter, key on", "on", RUNS, TRIED)
     compare(machine, "contact chatter, engine running", "run", 3, TRIED[4:6])
