@@ -51,6 +51,43 @@ def test_offers_cost_what_the_bench_charges():
         assert bench.clock - before == pytest.approx(offer.minutes), offer
 
 
+@pytest.mark.parametrize(("key", "held"), [("off", ()), ("on", ("brake",)), ("run", ("brake", "pedal", "load"))])
+def test_moves_lead_where_an_offer_says(key, held):
+    """Whatever is held when the key is turned, the bench comes to the state for which a reading was expected."""
+
+    def bench():
+        found = casekit.open_machine("tug-tractor", 1)
+        found.key(key)
+        for name in held:
+            found.operate(name)
+        return found
+
+    here = Standpoint.after(TUG, bench().events)
+    states = {o.moves: o.state for o in offers(TUG, here, operate=True, there=True) if o.kind != "road test"}
+    turned = [moves for moves in states if any(action in ("key", "operate") for action, _ in moves)]
+    assert len(turned) > 4
+    for moves in turned:
+        played = bench()
+        for action, what in moves:
+            if not any(e.action == "engine" for e in played.events):  # it may stop for want of what was unplugged
+                getattr(played, action)(what)
+        assert played.state == states[moves] or played.state.key == "on" != states[moves].key, moves
+
+
+def test_a_road_test_that_brought_something_to_light_is_not_made_again():
+    """It said in which state the fault shows: that is where to measure next."""
+    bench = casekit.open_case("lame-on-the-ramp")
+    bench.key("run")
+    bench.road_test()
+    (said,) = [e for e in bench.events if getattr(e, "point", "") == "driver"]
+    assert "(key run, load, warm)" in said.text
+    planner = Planner(TUG, weigh(TUG, bench.events, bench.stored), Standpoint.after(TUG, bench.events))
+    shows = State("run", held=frozenset({"load"}), hot=True)
+    assert planner.shown == {shows}
+    assert sum(a.offer.state == shows for a in planner.best(5, ahead=True)) >= 3
+    assert "road test" not in {o.kind for o in planner.offers}
+
+
 def test_where_somebody_stands_follows_from_the_log():
     bench = casekit.open_case("broom-frame-dead")
     bench.key("on")

@@ -167,7 +167,7 @@ class Mending(Moves):
         """Channels whose values someone who knows the machine sees to be wrong in a state of the drive."""
         program, specimen = self.drawing.program, unseal(self).specimen
         found: dict[str, None] = {}
-        for state in self._drive():
+        for state in self.drawing.drive(self.state):
             now, due = (
                 rules.values(program, view.view(mix, state), ())
                 for mix in (specimen.mix(state, self.clock), only(specimen.built))

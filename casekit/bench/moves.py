@@ -14,7 +14,7 @@ from casekit.bench.workplace import plugs_named
 from casekit.error import BenchError, hint
 from casekit.machine import rules
 from casekit.machine.intermittent import HANDS_MM, Push
-from casekit.machine.state import LOAD, State
+from casekit.machine.state import LOAD
 
 WATCH_S = 5.0  # how long hands move a harness, or rock an engine, while an instrument is watched
 MOVED_UNSEEN = "the harness was moved before it was looked at: what touched or parted there may lie elsewhere now"
@@ -74,12 +74,9 @@ class Moves(Instruments):
             )
         if self.state.key == "off" and position != "off":
             unseal(self).memory.key_on()
-        held = (
-            self.state.held if position == "run" else self._held_without_engine() if position != "off" else frozenset()
-        )
-        turned = replace(self.state, key=position, held=held)
+        turned = self.drawing.turned(self.state, position)
         if position == "run" and not view.engine_runs(unseal(self).specimen.mix(turned, self.clock), turned):
-            stays = replace(turned, key="on", held=self._held_without_engine())
+            stays = self.drawing.turned(self.state, "on")
             self._live(replace(stays, key="crank"), minutes.KEY["run"] * 60)
             self._moved("key", "run: the engine cranks and does not start", minutes.KEY["run"], stays)
             return "the engine cranks and does not start; the key is on"
@@ -267,7 +264,7 @@ class Moves(Instruments):
         specimen = unseal(self).specimen
         specimen.shaken()
         self._touched += 1
-        states = self._drive()
+        states = self.drawing.drive(self.state)
         noticed: dict[str, None] = {}
         for state in states:
             lasting = self._live(state, cost * 60 / len(states))
@@ -285,11 +282,6 @@ class Moves(Instruments):
         self.state = replace(states[0], key="on")
         self.events.append(Move("road test", "idle, load, every operation, warm", self.state, self.clock))
         return "; ".join(noticed) or rules.USUAL
-
-    def _drive(self) -> list[State]:
-        """The states a machine comes through on the road: warm, idle first, then with everything it can do."""
-        warm = replace(self.state, key="run", hot=True, held=frozenset())
-        return [warm, *(replace(warm, held=frozenset({name})) for name in self._operations())]
 
     def _found(self, place: str, sight: inspection.Sight) -> Finding:
         finding = Finding(place, sight.text, sight.damaged, self.state, self.clock, sight.mark, sight.kind)

@@ -6,7 +6,6 @@ What every move and every instrument of the bench stands on. Time passes here, a
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 import networkx as nx
 import pandas as pd
@@ -109,13 +108,8 @@ class Workplace:
         """The engine stops when it has lost what it runs on."""
         if self.state.key != "run" or view.engine_runs(self._mix(), self.state):
             return ""
-        self._moved("engine", "the engine stops", 0.0, replace(self.state, key="on", held=self._held_without_engine()))
+        self._moved("engine", "the engine stops", 0.0, self.drawing.turned(self.state, "on"))
         return "; the engine stops, the key is on"
-
-    def _held_without_engine(self) -> frozenset[str]:
-        """What can still be held with the engine stopped."""
-        need_run = {LOAD, *(o.name for o in self.drawing.operations if o.needs == "run")}
-        return self.state.held - need_run
 
     def _mix(self):
         return unseal(self).specimen.mix(self.state, self.clock)

@@ -140,6 +140,17 @@ class Machine:
         steps = sorted({0.0, 1.0, *(1 - share for share in shares)})
         return tuple((b - a, replace(state, phase=(a + b) / 2)) for a, b in pairwise(steps))
 
+    def turned(self, state: State, key: str) -> State:
+        """The state after the key was turned: what needs the engine is let go when it stops, all else with the key."""
+        stay = state.held if key == "run" else {o.name for o in self.operations if o.needs != "run" and key != "off"}
+        return replace(state, key=key, held=state.held & stay)
+
+    def drive(self, state: State) -> list[State]:
+        """The states a machine comes through on the road: warm, idle first, then with everything it can do."""
+        warm = replace(state, key="run", hot=True, held=frozenset())
+        names = [*(o.name for o in self.operations), LOAD]
+        return [warm, *(replace(warm, held=frozenset({name})) for name in names)]
+
     def with_fault(self, fault: Fault) -> Machine:
         """A new machine in which `fault` is present; this one stays as it is."""
         return fault.applied(self)

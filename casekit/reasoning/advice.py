@@ -117,14 +117,16 @@ class Planner:
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
         loose = self.hypotheses.p(0.5)[self.hypotheses.loose].sum()
         read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
-        self.shown = _shown_in(verdict)
+        self.shown = _shown_in(drawing, verdict)
         # What was wrong at a point tells no more when it is read again with the key elsewhere.
         known = {(o.state.unplugged, o.function, o.red, o.black) for o in verdict.numbers if o.state in self.shown}
+        self.drives = sum(s.kind == "road" for s in verdict.signs)
+        self.road = any(s.kind == "road" and s.said for s in verdict.signs)  # it brought something to light
         scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
         self.offers = [
             o for o in offers(drawing, here, loose > OPERATED, here.state in self.shown)
             if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
-            and (o.state.unplugged, o.kind, o.red, o.black) not in known
+            and (o.state.unplugged, o.kind, o.red, o.black) not in known and not (o.kind == "road test" and self.road)
         ]  # fmt: skip
         been = {_plugged(o.state): o.state for o in verdict.numbers}
         there = {o: self._there(o, been) for o in self.offers}
@@ -191,7 +193,7 @@ class Planner:
         """Chance that a fault that comes and goes is there: high where it was seen, less with every state of that sort
         in which it was not. `been`: the last state of each sort that was read in."""
         if o.kind == "road test":
-            return ROAD
+            return ROAD * AGAIN**self.drives
         base = _plugged(o.state)
         if base in map(_plugged, self.shown):
             return SEEN
@@ -367,11 +369,13 @@ def _plugged(state: State) -> State:
     return replace(state, unplugged=frozenset())
 
 
-def _shown_in(verdict: Verdict) -> frozenset[State]:
-    """States in which a reading showed something that a healthy machine does not."""
+def _shown_in(drawing: Machine, verdict: Verdict) -> frozenset[State]:
+    """States in which a reading, or a road test, showed something that a healthy machine does not."""
     good, u = verdict.healthy
     off = np.abs(np.array([o.value for o in verdict.numbers]) - good) > 3 * u
-    return frozenset(o.state for o, x in zip(verdict.numbers, off, strict=True) if x)
+    said = " ".join(s.event.text for s in verdict.signs if s.kind == "road")
+    drives = {state for state in drawing.drive(State()) if f"({state})" in said}
+    return drives | frozenset(o.state for o, x in zip(verdict.numbers, off, strict=True) if x)
 
 
 def _beyond(limits_v: tuple[float, float], volts: np.ndarray) -> np.ndarray:

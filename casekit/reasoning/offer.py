@@ -114,8 +114,7 @@ def _states(drawing: Machine, here: Standpoint, loose: bool) -> Iterator[tuple[t
     for key in keys:
         turn = () if key == now.key else (("key", key),)
         cost = 0.0 if key == now.key else minutes.KEY[key]
-        held = now.held if key == now.key else frozenset()
-        state = replace(now, key=key, held=held)
+        state = drawing.turned(now, key)
         yield turn, state, cost, here.reached
         # Plugs are pulled with the key as it is, or on; with the engine running only for a fault that comes and goes,
         # and with whatever is held let go of meanwhile.
@@ -143,7 +142,8 @@ def _held(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, fl
         turn = () if key == here.state.key else (("key", key),)
         cost = minutes.OPERATE + (minutes.KEY[key] if turn else 0.0)
         if name not in here.state.held:
-            state = replace(here.state, key=key, held=frozenset({name}))
+            turned = drawing.turned(here.state, key)
+            state = replace(turned, held=turned.held | {name})
             yield (*turn, ("operate", name)), state, cost, here.reached
 
 
