@@ -17,8 +17,8 @@ from casekit.machine.drawn import drawn
 from casekit.machine.faults import KINDS
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.state import State
-from casekit.reasoning.evidence import weigh
-from casekit.reasoning.likelihood import SLIP, beyond, together
+from casekit.reasoning.evidence import all_cells, every_expected, expectations, weigh
+from casekit.reasoning.likelihood import SLIP, Together, beyond
 from casekit.reasoning.observation import observed
 from casekit.reasoning.prior import NOTHING_WRONG, cells, presence
 from casekit.reasoning.suspect import DRAWING, NONE, Suspect, redrawn, suspects
@@ -91,17 +91,44 @@ def test_a_cell_is_divided_without_losing_weight():
 # Likelihood ------------------------------------------------------------------------------------------------------
 
 
+def together(values, mean, moves, variance, slip_density, pieces=1):
+    """(log likelihood, slips) of readings that came in some pieces."""
+    found = Together(len(mean), moves.shape[2])
+    for some in np.array_split(np.arange(len(values)), pieces):
+        found.add(values[some], mean[:, some], moves[:, some], variance[:, some], slip_density[some])
+    return found.log.sum(axis=1), found.slips
+
+
 def test_readings_together_are_gaussian_with_a_floor():
     """Against scipy's multivariate normal: what the readings share counts once."""
     rng = np.random.default_rng(5)
     mean, moves, variance = rng.normal(0, 1, (3, 4)), rng.normal(0, 1, (3, 4, 2)), rng.uniform(0.1, 1, (3, 4))
     values = mean[1] + 0.1
-    log, slips = together(values, mean, moves, variance, np.full(4, 1e-9))
-    for k in range(3):
-        cov = moves[k] @ moves[k].T + np.diag(variance[k])
-        exact = multivariate_normal(mean[k], cov).logpdf(values) + 4 * np.log(1 - SLIP)
-        assert log[k] == pytest.approx(exact, abs=1e-5)
-    assert (slips[1] < 1e-3).all()
+    for pieces in (1, 2, 4):
+        log, slips = together(values, mean, moves, variance, np.full(4, 1e-9), pieces)
+        for k in range(3):
+            cov = moves[k] @ moves[k].T + np.diag(variance[k])
+            exact = multivariate_normal(mean[k], cov).logpdf(values) + 4 * np.log(1 - SLIP)
+            assert log[k] == pytest.approx(exact, abs=1e-5)
+        assert (slips[1] < 1e-3).all()
+
+
+def test_readings_taken_back_leave_no_trace():
+    """What a spell looked like may change with its next reading: it is taken back, for the cells that are left."""
+    rng = np.random.default_rng(6)
+    mean, moves, variance = rng.normal(0, 1, (5, 6)), rng.normal(0, 1, (5, 6, 3)), rng.uniform(0.1, 1, (5, 6))
+    values, slip = np.array([0.1, 40.0, -0.3, 0.5, 0.2, 30.0]), np.full(6, 1 / 30)
+    found = Together(5, 3)
+    found.add(values[:3], mean[:, :3], moves[:, :3], variance[:, :3], slip[:3])
+    found.add(values[3:], -mean[:, 3:], moves[:, 3:], 2 * variance[:, 3:], slip[3:])
+    found.cut(3)
+    rows = np.array([4, 1])
+    found.take(rows)
+    found.add(values[3:], mean[rows, 3:], moves[rows, 3:], variance[rows, 3:], slip[3:])
+    log, slips = together(values, mean[rows], moves[rows], variance[rows], slip)
+    assert found.log.sum(axis=1) == pytest.approx(log, rel=1e-12)
+    assert found.slips == pytest.approx(slips, rel=1e-9)
+    assert (slips[:, [1, 5]] > 0.9).all()
 
 
 def test_one_wrong_reading_costs_no_more_than_a_slip():
@@ -111,6 +138,21 @@ def test_one_wrong_reading_costs_no_more_than_a_slip():
     good, _ = together(values[[0, 2]], mean[:, :2], moves[:, :2], variance[:, :2], np.full(2, 1 / 30))
     assert log[0] == pytest.approx(good[0] + np.log(SLIP / 30), abs=1e-6)
     assert slips[0].round(6).tolist() == [pytest.approx(0, abs=1e-3), 1.0, pytest.approx(0, abs=1e-3)]
+
+
+def test_what_is_kept_is_what_would_be_worked_out_anew(shorted):
+    """A log weighed move by move comes to what it comes to when it is weighed at once, with nothing kept."""
+    shorted.scan()
+    for point in ("B5.1", "B7.1"):
+        shorted.volts(point, E)
+        weigh(SWEEPER, shorted.events)
+    kept = weigh(SWEEPER, shorted.events)
+    for prepared in (expectations, all_cells, every_expected):
+        prepared.cache_clear()
+    anew = weigh(SWEEPER, shorted.events)
+    assert kept.suspects == anew.suspects
+    assert kept.p == pytest.approx(anew.p, abs=1e-9)
+    assert [m.bits for m in kept.trail] == pytest.approx([m.bits for m in anew.trail], abs=1e-6)
 
 
 def test_a_display_of_ol_speaks_for_more_than_its_range():

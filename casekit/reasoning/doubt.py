@@ -102,7 +102,7 @@ def weigh_pairs(
     numbers, signs = observed(drawing, events)
     weighing = Weighing(expectations(drawing), numbers, signs, stored)
     singles, lines = list(all_cells(drawing)), cells(drawing, redrawn(drawing))
-    abnormal = sorted(weighing.bad)
+    abnormal = sorted(weighing.readings.bad)
     best: list[dict[Suspect, Cell]] = [_explaining(weighing, singles, n) for n in abnormal]
     chosen: dict[tuple[Suspect, Suspect], None] = {}
     for pair in minimal_hitting_sets([list(b) for b in best], at_most=2) if best else []:
@@ -148,7 +148,7 @@ def _evidence(verdict: Verdict) -> float:
 
 def _explaining(weighing: Weighing, singles: list[Cell], n: int) -> dict[Suspect, Cell]:
     """The likeliest suspects that explain one number by themselves, each with its best cell."""
-    one = weighing.expect.kept(singles, np.arange(len(singles)), [weighing.numbers[n]])
+    one = weighing.expect.kept(singles, [weighing.numbers[n]])
     u = np.sqrt(one.variance + np.square(one.moves).sum(axis=2))[:, 0]
     o = weighing.numbers[n]
     fits = np.array([_within(o, m, s) for m, s in zip(one.mean[:, 0], u, strict=True)])

@@ -18,13 +18,14 @@ import numpy as np
 from casekit.bench.reading import Event
 from casekit.machine.machine import Machine
 from casekit.reasoning.belief import entropy_bits, normalised
+from casekit.reasoning.course import Lasting, Loose, Readings
 from casekit.reasoning.expectation import BLUNT, OPEN, Expectations
-from casekit.reasoning.likelihood import SLIP, beyond, together
+from casekit.reasoning.likelihood import SLIP
 from casekit.reasoning.observation import Observation, Sign, came_with, fresh, observed, steps
-from casekit.reasoning.predict import Prediction, Predictor
-from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells, presence
+from casekit.reasoning.predict import Predictor
+from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, Cell, cells
 from casekit.reasoning.signs import FLOOR, Expected, factor
-from casekit.reasoning.suspect import NONE, Suspect, suspects
+from casekit.reasoning.suspect import Suspect, suspects
 from casekit.reasoning.verdict import UNLIKELY, Fit, Moment, Verdict, Weighed
 
 HOPELESS = 30.0  # nats behind the best: three slips more than the best needs
@@ -33,11 +34,6 @@ BESIDE = -12.0  # nats: how near the best one cell of a suspect must come for th
 SMALL = 3e-4  # the share of belief below which a cell need not be divided
 NARROW = 0.7  # a cell is narrow enough when its size moves no reading by more of its uncertainty than this
 MANY = 800  # cells from which what is kept for all of them is used
-# Of the time that a flickering fault may be there, and how far that share differs from one reading to the next.
-SHARES = (0.005, 0.02, 0.06, 0.15, 0.3, 0.5, 0.7, 0.85, 0.94, 0.98, 0.995)
-UNEVEN, AT_LEAST = 0.35, 0.004
-STEADY, SWING_V = 0.05, 0.1  # a display that stands still although the fault flickers by this much
-JUMPY = 1e-4  # a display that jumps although the fault is always there
 
 
 @lru_cache(maxsize=4)
@@ -85,17 +81,8 @@ class Weighing:
     ):
         self.expect, self.guess = expect, expect.guess
         self.numbers, self.signs, self.stored = list(numbers), list(fresh(signs, stored)), tuple(stored)
-        self.values = np.array([o.value for o in self.numbers])
-        self.slip_density = np.array([expect.slip(o) for o in self.numbers])
-        self.plain = np.array([not o.beyond for o in self.numbers], dtype=bool)
         self.steps = list(steps(self.numbers, [*came_with(self.stored), *self.signs]))
-        spells: dict[tuple, list[int]] = {}
-        for k, o in enumerate(self.numbers):
-            spells.setdefault((o.spell, o.state), []).append(k)
-        self.spells = list(spells.values())
-        self.spell_of = {k: n for n, members in enumerate(self.spells) for k in members}
-        self.healthy = self._healthy()
-        self.bad = self._bad()
+        self.readings = Readings(expect, self.numbers, [members for members, sign in self.steps if sign is None])
 
     # The whole ------------------------------------------------------------------------------------------------------
 
@@ -106,11 +93,12 @@ class Weighing:
             coarse = self._coarse(found)
             if not len(coarse):
                 break
-            split = [found.cells[k].split() for k in coarse]
+            split = [self.expect.split(found.cells[k]) for k in coarse]
             # What the signs say hardly depends on where in a cell the truth is.
             said = np.repeat(found.parts[:, :, coarse], [len(s) for s in split], axis=2)
             rest = np.setdiff1d(np.arange(len(found.cells)), coarse)
-            finer = self.weighed([part for s in split for part in s], found.history.max(axis=1), said=said)
+            parts = [part for s in split for part in s]
+            finer = self.weighed(parts, found.history.max(axis=1), whole, said)
             found = _both(_chosen(found, rest), finer)
         return self._summed(found)
 
@@ -146,41 +134,40 @@ class Weighing:
         """Log likelihoods of cells, step by step in time; those that fall hopelessly behind are left where they are.
 
         `best` is the best score of other cells after every step; `whole` says that these are all cells of the
-        drawing, `said` are the log factors of signs where they are known.
+        drawing, or parts of them, whose predictions are kept; `said` are the log factors of signs where they are known.
         """
         n, count = len(every), len(self.numbers)
         mean, variance, shared, sized = np.full((4, n, count), np.nan)
-        moves = np.zeros((n, count, self.expect.columns), dtype=np.float32)
         weight = np.log([c.weight for c in every])
         can = np.array([c.suspect.kind in LOOSE_KINDS for c in every], dtype=bool)
+        if whole and best is not None:
+            self._prepared(every)
         numbers, signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
         numbers[1, ~can] = -np.inf
         slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
         parts = np.zeros((2, len(self.steps), n))
-        alive, alive_loose, seen = np.arange(n), np.flatnonzero(can), []
+        alive, alive_loose, r = np.arange(n), np.flatnonzero(can), self.readings
+        lasting, loose = Lasting(r, n), Loose(r, len(alive_loose))
         floor, gain, before = weight.max(), np.zeros(n), float(weight.max())
         for t, (members, sign) in enumerate(self.steps):
             if sign is None:
-                hurt = any(self.bad.intersection(self.spells[self.spell_of[k]]) for k in members)
-                need = np.union1d(alive, alive_loose) if hurt else alive
+                need = np.union1d(alive, alive_loose) if r.hurt(members) else alive
                 taken = [self.numbers[k] for k in members]
-                if whole:
-                    fresh = self.expect.kept(every, need, taken)
-                else:
-                    fresh = self.expect.of([every[k] for k in need], taken)
+                fresh = (self.expect.kept if whole else self.expect.of)([every[k] for k in need], taken)
                 block = np.ix_(need, members)
                 mean[block], variance[block] = fresh.mean, fresh.variance
                 shared[block] = np.square(fresh.moves).sum(axis=2)
                 sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
                 dulled = np.maximum(1 - BLUNT**2 * sized[block] / fresh.variance, 1e-9)
                 gain[need] += -0.5 * np.log(dulled).sum(axis=1)
-                seen += members
-                moves[block] = fresh.moves
-                now = np.ix_(alive, seen)
-                numbers[0, alive], slips[0][now] = self._together(seen, mean[now], moves[now], variance[now])
-                now = np.ix_(alive_loose, seen)
-                numbers[1, alive_loose], slips[1][now] = self._loose(seen, mean[now], moves[now], variance[now])
-                floor += np.log(SLIP * self.slip_density[members]).sum()  # nothing fits worse than nothing but slips
+                slips[0][np.ix_(alive, members)] = lasting.step(members, fresh.rows(np.searchsorted(need, alive)))
+                numbers[0, alive] = lasting.log
+                if len(alive_loose):
+                    its = fresh.rows(np.searchsorted(need, alive_loose)) if r.hurt(members) else None
+                    slip = loose.step(members, its)
+                    slips[1][np.ix_(alive_loose, loose.members)] = slip
+                    numbers[1, alive_loose] = loose.log
+                floor += np.log(SLIP * r.slip_density[members]).sum()  # nothing fits worse than nothing but slips
             else:
                 need = np.union1d(alive, alive_loose)
                 parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]
@@ -199,8 +186,13 @@ class Weighing:
             history[t] = self._score(weight, can, total)
             top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
             hope = weight + gain + total
-            alive = alive[hope[0, alive] > top - HOPELESS]
-            alive_loose = alive_loose[hope[1, alive_loose] > top - HOPELESS]
+            stay, stay_loose = (hope[k, some] > top - HOPELESS for k, some in enumerate((alive, alive_loose)))
+            if not stay.all():
+                alive = alive[stay]
+                lasting.take(np.flatnonzero(stay))
+            if not stay_loose.all():
+                alive_loose = alive_loose[stay_loose]
+                loose.take(np.flatnonzero(stay_loose))
         u = np.sqrt(variance + shared)
         rest = np.maximum(u**2 - sized, 1e-12)
         with np.errstate(invalid="ignore"):
@@ -211,119 +203,13 @@ class Weighing:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _healthy(self) -> Prediction:
-        """What a healthy machine predicts of all readings."""
-        none, count = [Cell(NONE, 0.0, 0.0, 0.5, 0.5, "", 1.0)], len(self.numbers)
-        mean, variance = np.zeros((2, 1, count))
-        moves = np.zeros((1, count, self.expect.columns))
-        for members, sign in self.steps:
-            if sign is None:
-                p = self.expect.of(none, [self.numbers[k] for k in members])
-                mean[:, members], variance[:, members], moves[:, members] = p.mean, p.variance, p.moves
-        return Prediction(mean, moves, variance)
-
-    def _together(
-        self, seen: list[int], mean: np.ndarray, moves: np.ndarray, variance: np.ndarray, steady: bool = True
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """(log likelihood, chance that each is a slip) of readings; `steady`: the fault does not come and go."""
-        order = np.argsort(seen, kind="stable")
-        seen = np.array(seen)[order]
-        plain = self.plain[seen]
-        cols, rows = seen[plain], order[plain]
-        moved = moves[:, rows].astype(float)
-        log, slip = together(self.values[cols], mean[:, rows], moved, variance[:, rows], self.slip_density[cols])
-        slips = np.zeros((len(mean), len(seen)))
-        slips[:, rows] = slip
-        if (~plain).any():
-            cols, rows = seen[~plain], order[~plain]
-            u = np.sqrt(variance[:, rows] + np.square(moves[:, rows], dtype=float).sum(axis=2))
-            part = beyond(self.values[cols], mean[:, rows], u)
-            log = log + part.sum(axis=1)
-            slips[:, rows] = part < np.log(0.1)
-        if steady:
-            log = log + len({self.numbers[k].spell for k in seen if self.numbers[k].jumps}) * np.log(JUMPY)
-        return log, slips
-
-    def _bad(self) -> set[int]:
-        """Readings that a healthy machine does not explain."""
-        h = self.healthy
-        u = np.sqrt(h.variance + np.square(h.moves).sum(axis=2))[0]
-        off = np.abs(self.values - h.mean[0]) > 3 * u
-        off = np.where(self.plain, off, np.abs(h.mean[0]) < self.values)
-        return {int(k) for k in np.flatnonzero(off)} | {k for k, o in enumerate(self.numbers) if o.jumps}
-
-    def _loose(
-        self, seen: list[int], mean: np.ndarray, moves: np.ndarray, variance: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """(log likelihood, chance that each reading is a slip) if the fault comes and goes.
-
-        In a spell that a healthy machine explains it was away, which clears nothing. In every other one it was there,
-        away, or flickering, whichever fits best; then all readings are weighed together.
-        """
-        h, at = self.healthy, {k: n for n, k in enumerate(seen)}
-        mean, moves, variance = mean.copy(), moves.copy(), variance.copy()
-        good = np.array([k for k in seen if not self.bad.intersection(self.spells[self.spell_of[k]])], dtype=int)
-        where = [at[k] for k in good]
-        mean[:, where], moves[:, where], variance[:, where] = h.mean[:, good], h.moves[:, good], h.variance[:, good]
-        if not len(mean) or len(good) == len(seen):
-            log, slips = self._together(seen, mean[:1], moves[:1], variance[:1], False)
-            return np.repeat(log, len(mean), axis=0), np.repeat(slips, len(mean), axis=0)
-        chances = np.zeros(len(mean))
-        for members in self.spells:
-            if not self.bad.intersection(members) or not (members := [k for k in members if k in at]):
-                continue
-            cols = [at[k] for k in members]
-            there = mean[:, cols], moves[:, cols], variance[:, cols]
-            options = self._options(members, *there)
-            best = np.argmax([o[0] for o in options], axis=0)
-            chances += np.choose(best, [o[1] for o in options])
-            for n, option in enumerate(options):
-                rows = np.flatnonzero(best == n)
-                block = np.ix_(rows, cols)
-                mean[block], moves[block], variance[block] = (x[rows] for x in option[2:])
-        log, slips = self._together(seen, mean, moves, variance, False)
-        return chances + log, slips
-
-    def _options(self, members: list[int], mean, moves, variance):
-        """(log weight, log chance, mean, moves, variance) if the fault was there, away or flickering in a spell."""
-        h, n = self.healthy, len(mean)
-        away = [np.repeat(x[:, members], n, axis=0) for x in (h.mean, h.moves, h.variance)]
-        known = np.isfinite(mean)
-        there = [np.where(known, mean, away[0]), np.where(known[..., None], moves, away[1]),
-                 np.where(known, variance, away[2])]  # fmt: skip
-        chance = np.log(presence(self.numbers[members[0]].state))
-        if any(self.numbers[k].jumps for k in members):
-            chance[:2] += np.log(JUMPY)
-        ends = np.array([self.numbers[k].function in ("low", "high") for k in members])
-        low = np.array([self.numbers[k].function == "low" for k in members])
-        step = there[0] - away[0]
-        made = [(chance[0], *there), (chance[1], *away)]
-        # Where it would flicker much a display jumps; one that stands still hardly flickers.
-        still = ("low", "high", "inside")
-        steady = [n for n, k in enumerate(members) if not (self.numbers[k].jumps or self.numbers[k].function in still)]
-        flickers = chance[2] + np.log(STEADY) * (np.abs(step[:, steady]) > SWING_V).any(axis=1)
-        for share in SHARES:
-            now = away[0] + share * step
-            now = np.where(ends, np.where(low, np.minimum(there[0], away[0]), np.maximum(there[0], away[0])), now)
-            spread = np.where(ends, UNEVEN / 4, AT_LEAST + UNEVEN * share * (1 - share)) * step
-            flicker = away[2] + share * (there[2] - away[2]) + np.square(spread)
-            moved = away[1] + share * (there[1] - away[1])
-            made.append((flickers - np.log(len(SHARES)), now, moved, flicker))
-        u = [np.sqrt(m[3] + np.square(m[2], dtype=float).sum(axis=2)) for m in made]
-        marginal = [self._marginal(members, m[1], w) for m, w in zip(made, u, strict=True)]
-        return [(m[0] + x, np.broadcast_to(m[0], n), *m[1:]) for m, x in zip(made, marginal, strict=True)]
-
-    def _marginal(self, members: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
-        """Log likelihood of readings, each by itself."""
-        out = np.zeros(len(mean))
-        for n, k in enumerate(members):
-            if not self.plain[k]:
-                out += beyond(self.values[k : k + 1], mean[:, n : n + 1], u[:, n : n + 1])[:, 0]
-                continue
-            z = (self.values[k] - mean[:, n]) / u[:, n]
-            usual = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * u[:, n])
-            out += np.log((1 - SLIP) * usual + SLIP * self.slip_density[k])
-        return out
+    def _prepared(self, every: list[Cell]) -> None:
+        """Work out what few cells expect of all readings, those of one state together."""
+        by_state: dict[tuple, list[Observation]] = {}
+        for o in self.numbers:
+            by_state.setdefault((o.state, o.mended), []).append(o)
+        for taken in by_state.values():
+            self.expect.kept(every, taken)
 
     def _summed(self, found: Weighed) -> Verdict:
         weight = np.log([c.weight for c in found.cells])
@@ -350,8 +236,7 @@ class Weighing:
             trail.append(Moment(event, float(bits[t]), left, float(bits[t - 1] - bits[t])))
         mine = np.array([f.loose for f in fits], dtype=int)
         seen = (found.mean[best], found.u[best], found.slips[mine, best])
-        h = self.healthy
-        healthy = h.mean[0], np.sqrt(h.variance + np.square(h.moves).sum(axis=2))[0]
+        healthy = self.readings.healthy.mean[0], self.readings.healthy_u
         signed = [t for t, (_, sign) in enumerate(self.steps) if sign is not None and sign.event is not None]
         said = found.parts[mine[:, None], np.array(signed, dtype=int)[None], best[:, None]]
         return Verdict(tuple(names), each[-1], tuple(fits), logs[-1], tuple(self.numbers), tuple(self.signs), *seen,

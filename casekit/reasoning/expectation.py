@@ -15,14 +15,14 @@ from casekit.circuit.change import NOTHING, Change
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.reasoning.observation import Observation
-from casekit.reasoning.predict import Prediction, Predictor, decade
+from casekit.reasoning.predict import Prediction, Predictor, decade, stacked
 from casekit.reasoning.prior import Cell
 
 BLUNT = 0.25  # how far the response of a wide cell may bend, as a share of its width
 OPEN = 3  # columns of `moves` that are of the cell's own size and place
 SPAN_V, SPAN_A, NATS = 15.0, 20.0, 20.0  # how far a slip may be off: in volt, ampere, and nats of ohm
 OTHER_POINT = 0.6  # how often a slip is the reading of another point (common practice, no source)
-KEPT = 80  # readings whose predictions by all cells of the drawing are kept
+KEPT, MANY = 80, 12_000  # readings whose predictions are kept, and by how many cells and parts of cells
 
 
 class Expectations:
@@ -32,38 +32,41 @@ class Expectations:
         self.guess, self.drawing = Predictor(drawing), drawing
         self.columns = len(self.guess.shared) + 1 + OPEN
         self._others: dict[State, np.ndarray] = {}
-        self._kept: OrderedDict[tuple, tuple[np.ndarray, Prediction]] = OrderedDict()
+        self._kept: OrderedDict[tuple, _Store] = OrderedDict()
+        self._cells: list[Cell] = []
+        self._number: dict[int, int] = {}
+        self._parts: dict[int, list[Cell]] = {}
 
     def of(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
         """What cells expect of readings taken in one state."""
         return self._read(self._raw(cells, taken), taken)
 
-    def kept(self, cells: Sequence[Cell], rows: np.ndarray, taken: Sequence[Observation]) -> Prediction:
-        """The same for the cells `rows` of all cells of the drawing; what was worked out before is not done again."""
-        n, store = len(cells), []
+    def kept(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
+        """The same for cells of the drawing or parts of them; what was worked out before is not done again."""
+        rows, store = self._numbers(cells), []
         for o in taken:
             key = (*o.what[:6], o.mended, decade(o), o.beyond)
-            if key not in self._kept:
-                empty = Prediction(np.empty((n, 1)), np.empty((n, 1, self.columns), np.float32), np.empty((n, 1)))
-                self._kept[key] = np.zeros(n, dtype=bool), empty
+            store.append(self._kept.setdefault(key, _Store(self.columns)))
             self._kept.move_to_end(key)
-            store.append(self._kept[key])
         while len(self._kept) > max(KEPT, len(taken)):
             self._kept.popitem(last=False)
-        missing = [k for k, (known, _) in enumerate(store) if not known[rows].all()]
+        for s in store:
+            s.room(len(self._cells))
+        missing = [k for k, s in enumerate(store) if not s.known[rows].all()]
         if missing:
-            fresh = rows[~np.logical_and.reduce([store[k][0][rows] for k in missing])]
-            found = self._raw([cells[k] for k in fresh], [taken[k] for k in missing])
+            lack = ~np.logical_and.reduce([store[k].known[rows] for k in missing])
+            found = self._raw([cells[k] for k in np.flatnonzero(lack)], [taken[k] for k in missing])
             for n, k in enumerate(missing):
-                known, p = store[k]
-                known[fresh] = True
-                p.mean[fresh, 0], p.moves[fresh, 0], p.variance[fresh, 0] = (
-                    found.mean[:, n], found.moves[:, n], found.variance[:, n],
-                )  # fmt: skip
-        parts = (
-            np.concatenate([getattr(p, name)[rows] for _, p in store], axis=1) for name in ("mean", "moves", "variance")
-        )
-        return self._read(Prediction(*parts), taken)
+                store[k].put(rows[lack], found.of([n]))
+        return self._read(stacked([s.found.rows(rows) for s in store], axis=1), taken)
+
+    def split(self, cell: Cell) -> list[Cell]:
+        """The parts of a cell, the same ones whenever it is divided."""
+        if id(cell) not in self._number:
+            return cell.split()
+        if id(cell) not in self._parts:
+            self._parts[id(cell)] = cell.split()
+        return self._parts[id(cell)]
 
     def slip(self, o: Observation) -> float:
         """Density of a slip at the value read, per unit: anything at all, or what another point of a healthy machine
@@ -85,6 +88,18 @@ class Expectations:
         return float((1 - OTHER_POINT) * even + OTHER_POINT * other)
 
     # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _numbers(self, cells: Sequence[Cell]) -> np.ndarray:
+        """The row of every cell in what is kept; new ones get one. With too many all begins anew."""
+        known = self._number
+        if len(known) + len(cells) > MANY:
+            self._kept.clear()
+            self._cells, self._number, self._parts = [], (known := {}), {}
+        for c in cells:
+            if id(c) not in known:
+                known[id(c)] = len(self._cells)
+                self._cells.append(c)  # so that no other object gets its id
+        return np.array([known[id(c)] for c in cells], dtype=int)
 
     def _raw(self, cells: Sequence[Cell], taken: Sequence[Observation]) -> Prediction:
         """Without what is the meter's own."""
@@ -133,3 +148,27 @@ class Expectations:
             share = np.array([(cells[k].high - cells[k].low) / abs(cells[k].size) / np.sqrt(12) for k in rows])
             out[rows, :, 0] = (found.mean[rows] - good) * share[:, None]
         return out
+
+
+class _Store:
+    """What cells expect of one reading, by row, as far as it is known."""
+
+    def __init__(self, columns: int):
+        self.known = np.zeros(0, dtype=bool)
+        self.found = Prediction(np.zeros((0, 1)), np.zeros((0, 1, columns), np.float32), np.zeros((0, 1)))
+
+    def room(self, n: int) -> None:
+        """Room for n rows."""
+        if n > len(self.known):
+            more = 2 * n - len(self.known)
+            shape = self.found.moves.shape[1:]
+            empty = Prediction(np.empty((more, 1)), np.empty((more, *shape), np.float32), np.empty((more, 1)))
+            self.known = np.append(self.known, np.zeros(more, dtype=bool))
+            self.found = stacked([self.found, empty])
+
+    def put(self, rows: np.ndarray, found: Prediction) -> None:
+        """Fill in some rows."""
+        self.known[rows] = True
+        self.found.mean[rows], self.found.moves[rows], self.found.variance[rows] = (
+            found.mean, found.moves, found.variance,
+        )  # fmt: skip

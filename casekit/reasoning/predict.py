@@ -43,6 +43,14 @@ class Prediction:
     moves: np.ndarray
     variance: np.ndarray
 
+    def rows(self, some: np.ndarray) -> Prediction:
+        """Of some items alone."""
+        return Prediction(self.mean[some], self.moves[some], self.variance[some])
+
+    def of(self, members: Sequence[int]) -> Prediction:
+        """Of some readings alone."""
+        return Prediction(self.mean[:, members], self.moves[:, members], self.variance[:, members])
+
 
 @dataclass(frozen=True)
 class Views:
@@ -195,7 +203,7 @@ class Predictor:
             if meter.ports:
                 changes = [c + meter for c in changes]
             spans = [slice(k, k + AT_ONCE) for k in range(0, len(changes), AT_ONCE)]
-            phases.append((share, _stacked([self._solved(phase, changes[x], taken, _rows(width, x)) for x in spans])))
+            phases.append((share, stacked([self._solved(phase, changes[x], taken, _rows(width, x)) for x in spans])))
         if taken[0].function == "ohms":
             self._without_test_current(state, taken[0], maker, phases[0][1])
         mean = sum(share * p.mean for share, p in phases)
@@ -366,5 +374,7 @@ def _rows(width: np.ndarray | None, rows: slice | np.ndarray) -> np.ndarray | No
     return None if width is None else width[rows]
 
 
-def _stacked(parts: Sequence[Prediction]) -> Prediction:
-    return Prediction(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("mean", "moves", "variance")))
+def stacked(parts: Sequence[Prediction], axis: int = 0) -> Prediction:
+    """Predictions of more items, or of more readings (axis 1)."""
+    names = ("mean", "moves", "variance")
+    return Prediction(*(np.concatenate([getattr(p, n) for p in parts], axis=axis) for n in names))
