@@ -1,17 +1,24 @@
-"""The panel: a bench played with plain controls beside its drawing. It computes nothing; it calls the bench."""
+"""The panel: a bench played on its drawing and with plain controls. It computes nothing; it calls the bench.
+
+In: a bench. Out: a widget. Leads are landed by clicking the drawing or by a menu; everything has a name and a key.
+"""
 
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Callable
 from html import escape
 
 import ipywidgets as widgets
 import pandas as pd
 
+from casekit.bench.reading import Event
+from casekit.bench.workplace import table
 from casekit.error import BenchError, CasekitError
-from casekit.machine.faults import DRAWING_KINDS, KINDS, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.machine.harness import Wire
+from casekit.teaching.board import Board
+from casekit.teaching.callcontrols import CallControls
 from casekit.teaching.practice import Practice
 from casekit.teaching.scopecontrols import ScopeControls, labelled, menu
 
@@ -25,33 +32,40 @@ FUNCTIONS = [
 ]  # fmt: skip
 EXPECTING = ("volts", "millivolts", "ohms", "continuity", "minmax", "loaded")
 WATCHED = ("shift", "rock", "road_test")  # moves during which the meter can be watched
+SURE = [(f"{p} % sure", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
+HOW = "write what you expect as a number or a range, such as 4.98 or 4.9 to 5.1"
+FRAME = "border:1px solid;padding:0.4em 0.8em;margin:0.4em 0;line-height:1.4"
 SHOWN = ["minute", "action", "what", "red", "black", "expected", "shown", "key", "held", "unplugged", "note", "risk"]
 
 
 class Panel(widgets.VBox):
-    """Drawing, moves, instruments, log, call and debrief of one bench."""
+    """Drawing, moves, instruments, log, suspects, call and debrief of one bench.
 
-    def __init__(self, bench: Practice):
+    `predict`: a reading waits until it is written down what is expected; who is fluent switches that off.
+    """
+
+    def __init__(self, bench: Practice, predict: bool = True):
         self.bench = bench
         self.message, self.status, self.display = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.table, self.result, self.shown = widgets.HTML(), widgets.HTML(), widgets.HTML()
-        self.zoom = menu(
-            "Drawing", [("fit", "100%"), ("one and a half", "150%"), ("double", "200%")], width="16em"
-        )  # fmt: skip
+        self.board = Board(bench.machine_file, bench, self._picked)
         self.move = menu("Move", [])
         self.watch = labelled(widgets.Checkbox, "watch the leads meanwhile", value=False, indent=False)
         self.function = menu("Meter", FUNCTIONS)
         self.red, self.black = menu("Red lead", []), menu("Black lead", [])
-        self.expect = labelled(widgets.Text, "I expect", placeholder="V or Ω, before you read")
+        self.predict = labelled(widgets.Checkbox, "predict before reading", value=predict, indent=False)
+        self.expect = labelled(widgets.Text, "I expect", placeholder="4.98, or 4.9 to 5.1")
+        self.sure = menu("and am", SURE)
+        self.sure.value = 0.8
+        self.at_once = labelled(widgets.Checkbox, "read when a lead is landed", value=not predict, indent=False)
         self.wire = menu("Wire", [w.name for w in bench.drawing.all(Wire)])
-        self.scope = ScopeControls(bench)
-        self.kind = menu("Fault", list(KINDS))
-        self.place, self.to = menu("Place", []), menu("And", [])
+        self.scope, self.calls = ScopeControls(bench), CallControls(bench)
         actions = {
             "Do it": self._do_move, "Read": self._read, "Join leads": self._join, "Take jumper off": self._part,
             "Clamp amps": self._clamp, "Zero clamp": self._zero, "Pierce wire": self._pierce,
             "Scan data": self._scan, "Trouble codes": self._codes, "Driver's seat": self._notice,
-            "Take picture": self._picture, "Make the call": self._call, "Repair it": self._repair,
+            "Take picture": self._picture, "Keep as suspect": self.calls.keep, "Make the call": self.calls.call,
+            "Repair it": self.calls.repair,
             "Hint": self._hint, "Debrief": self._debrief, "What was known when": self._progress,
         }  # fmt: skip
         self.buttons = {
@@ -61,16 +75,11 @@ class Panel(widgets.VBox):
             )
             for name in actions
         }  # fmt: skip
-        self.picture = widgets.HTML(
-            layout=widgets.Layout(flex="4 1 62em", min_width="20em", max_height="56em", overflow="auto")
-        )
         for name, button in self.buttons.items():
             button.on_click(self._guarded(actions[name]))
-        self.kind.observe(lambda change: self._fill_places(), "value")
-        self.zoom.observe(lambda change: self._draw(), "value")
+        self._lines: list[str] = []
+        self._options: tuple = ()
         super().__init__(self._arranged())
-        self._draw()
-        self._fill_places()
         self._refresh()
 
     def _arranged(self) -> list[widgets.Widget]:
@@ -82,60 +91,70 @@ class Panel(widgets.VBox):
         def row(*names: str) -> widgets.HBox:
             return widgets.HBox([self.buttons[n] for n in names], layout=widgets.Layout(flex_flow="row wrap"))
 
+        calls, what = self.calls, [self.calls.kind, self.calls.place]
+        if self.bench.sheet:
+            ends = row("Make the call", "Repair it", "Debrief", "What was known when")
+            call = [heading("Suspects and call"), *what, calls.to, row("Keep as suspect"), calls.kept, ends]
+        else:
+            call = [heading("Repair"), *what, row("Repair it")]
+        leads = [self.function, self.red, self.black]
+        expected = [self.predict, self.expect, self.sure, row("Read"), self.display, self.at_once]
         groups = [
-            [heading("Move"), self.move, self.watch, self.buttons["Do it"], self.status, self.message],
-            [
-                heading("Measure"),
-                self.function,
-                self.red,
-                self.black,
-                self.expect,
-                self.buttons["Read"],
-                self.display,
-                row("Join leads", "Take jumper off"),
-            ],
+            [self.status, self.message, heading("Measure"), *leads, *expected, row("Join leads", "Take jumper off")],
+            [heading("Move"), self.move, self.watch, self.buttons["Do it"]],
             [heading("Control unit and driver"), row("Scan data", "Trouble codes", "Driver's seat", "Hint")],
+            call,
             [heading("Wire"), self.wire, row("Clamp amps", "Zero clamp", "Pierce wire")],
             [heading("Oscilloscope"), *self.scope.rows, row("Take picture")],
         ]
-        if self.bench.sheet:
-            groups.append(
-                [
-                    heading("Call"),
-                    self.kind,
-                    self.place,
-                    self.to,
-                    row("Make the call", "Repair it", "Debrief", "What was known when"),
-                ]
-            )
-        else:
-            groups.append([heading("Repair"), self.kind, self.place, row("Repair it")])
         wide = widgets.Layout(flex="1 1 22em")
         side = widgets.HBox(
             [widgets.VBox(group, layout=wide) for group in groups],
             layout=widgets.Layout(flex="1 1 24em", flex_flow="row wrap", align_content="flex-start"),
         )
-        top = widgets.HBox([self.picture, side], layout=widgets.Layout(flex_flow="row wrap"))
+        left = widgets.VBox(
+            [self.board, self.shown, heading("Log, the latest first"), self.table],
+            layout=widgets.Layout(flex="4 1 50em", min_width="20em"),
+        )
+        top = widgets.HBox([left, side], layout=widgets.Layout(flex_flow="row wrap", align_items="flex-start"))
         title = widgets.HTML(f"<h3>{escape(self.bench.title)}</h3>")
         caution = widgets.HTML(f"<small>{escape(CAUTION)}</small>")
         sheet = [widgets.HTML(self.bench.sheet._repr_html_())] if self.bench.sheet else [title]
-        return [*sheet, self.zoom, top, self.shown, heading("Log"), self.table, self.result, caution]
+        return [*sheet, top, self.result, caution]
 
     # Actions ----------------------------------------------------------------------------------------------------
 
-    def _guarded(self, action: Callable[[], str]) -> Callable[[widgets.Button], None]:
-        """A click handler that shows the bench's sentence when something cannot be done."""
+    def _guarded(self, action: Callable[..., str]) -> Callable[..., None]:
+        """A handler that shows the bench's sentence when something cannot be done."""
 
-        def click(button: widgets.Button) -> None:
+        def done(*picked: object) -> None:
             try:
-                self._say(action())
+                self._say(action(*(p for p in picked if not isinstance(p, widgets.Button))))
             except CasekitError as err:
                 self._say(str(err), trouble=True)
-            except ValueError:
-                self._say("write the expected value as a number, such as 4.98, or leave it empty.", trouble=True)
             self._refresh()
 
-        return click
+        return done
+
+    def _picked(self, kind: str, name: str, lead: str) -> None:
+        """Something on the drawing was picked."""
+        self._guarded({"point": self._land, "plug": self._choose, "spot": self._choose}[kind])(name, lead)
+
+    def _land(self, point: str, lead: str) -> str:
+        box = self.red if lead == "red" else self.black
+        if point not in box.options:
+            raise BenchError(f"no lead can reach {point!r} now; choose a point that is marked on the drawing.")
+        box.value = point
+        ready = self.at_once.value and not self.predict.value and self.red.value != self.black.value
+        return self._read() if ready else f"{lead} lead on {point}"
+
+    def _choose(self, name: str, lead: str) -> str:
+        """Offer the first move there is for a connector, a sensor or a contact point; it is not made yet."""
+        words, value = next((o for o in self.move.options if o[1][1] == name), (None, None))
+        if value is None:
+            raise BenchError(f"there is nothing to be done at {name!r} now.")
+        self.move.value = value
+        return f"{words}: press Do it, or choose another move"
 
     def _do_move(self) -> str:
         move, *where = self.move.value
@@ -147,15 +166,27 @@ class Panel(widgets.VBox):
         return str(done)
 
     def _read(self) -> str:
-        text = self.expect.value.strip().replace(",", ".")
-        expect = float(text) if text else None
         function = self.function.value
-        settings = {"expect": expect} if function in EXPECTING else {}
+        settings = self._expected() if function in EXPECTING else {}
         settings |= {"load_ohm": 500.0} if function == "loaded" else {}
         reading = getattr(self.bench, function)(self.red.value, self.black.value, **settings)
         self._show_reading(reading, f"{reading.red} against {reading.black}")
         self.expect.value = ""
         return "; ".join(n for n in (reading.note, reading.risk) if n)
+
+    def _expected(self) -> dict[str, object]:
+        """What was written down before the reading: a number or a range, and how sure."""
+        text = self.expect.value.strip()
+        if not text:
+            if self.predict.value:
+                raise BenchError(f"{HOW}, and how sure you are; or switch off “predict before reading”.")
+            return {}
+        found = re.fullmatch(r"(-?[\d.,]+)(?:\s*(?:to|\.\.+|–|\s-)\s*(-?[\d.,]+))?", text)
+        try:
+            numbers = [float(x.replace(",", ".")) for x in found.groups() if x]
+        except (AttributeError, ValueError):
+            raise BenchError(f"{text!r} is not a number or a range; {HOW}, or leave it empty.") from None
+        return {"expect": numbers[0] if len(numbers) == 1 else tuple(numbers), "sure": self.sure.value}
 
     def _join(self) -> str:
         return self.bench.jumper(self.red.value, self.black.value)
@@ -193,26 +224,8 @@ class Panel(widgets.VBox):
         self.shown.value = f'<img style="max-width:100%" alt="{words}" src="data:image/png;base64,{picture}">'
         return screen.trace.note or "the picture is shown below"
 
-    def _call(self) -> str:
-        if self.place.value is None:
-            raise BenchError("choose the place first.")
-        to = self.to.value if self.kind.value in DRAWING_KINDS else ""
-        return repr(self.bench.call(self.kind.value, self.place.value, to or ""))
-
-    def _repair(self) -> str:
-        if self.place.value is None:
-            raise BenchError("choose the place first.")
-        if self.kind.value in SENSOR_KINDS:
-            return self.bench.replace(self.place.value)
-        if self.kind.value in SUPPLY_KINDS:
-            return self.bench.replace(self.bench.unit)
-        return self.bench.repair(self.place.value)
-
     def _debrief(self) -> str:
         self.result.value = self.bench.debrief()._repr_html_()
-        for button in self.buttons.values():
-            button.disabled = True
-        self.buttons["What was known when"].disabled = False
         return "the case is closed; the debrief stands below the log"
 
     def _hint(self) -> str:
@@ -233,7 +246,8 @@ class Panel(widgets.VBox):
 
     def _show_reading(self, reading, where: str) -> None:
         self.display.value = (
-            f'<div role="status" aria-live="polite"><span style="font-size:180%">{escape(reading.shown)}</span><br>'
+            f'<div role="status" aria-live="polite" style="{FRAME}">'
+            f'<span style="font-size:240%">{escape(reading.shown)}</span><br>'
             f"{escape(where)}, {escape(str(reading.state))}</div>"
         )
 
@@ -241,34 +255,44 @@ class Panel(widgets.VBox):
         rounded = table.to_html(index=False, na_rep="", border=0, justify="left", float_format=lambda x: f"{x:.4g}")
         self.shown.value = f"<b>{escape(title)}</b>{rounded}"
 
-    def _draw(self) -> None:
-        # The drawing is never wider than its frame; here it fills the width that the zoom gives it.
-        svg = self.bench.picture.svg.replace("max-width:100%", "width:100%", 1)
-        self.picture.value = f'<div style="width:{self.zoom.value}">{svg}</div>'
-
-    def _fill_places(self) -> None:
-        self.place.options = self.bench.places(self.kind.value)
-        self.to.options = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
-        self.to.disabled = not self.to.options
-
     def _refresh(self) -> None:
         """Show the bench as it is now, and keep what was chosen where it can still be chosen."""
         bench = self.bench
         self.status.value = f"<b>{escape(str(bench.state))}</b> · {bench.clock:.1f} minutes"
         moves = [option for m in bench.moves().itertuples() for option in _options(m)]
         points = bench.probe_points()
-        for box, options in ((self.move, moves), (self.red, points), (self.black, points)):
-            before, last = box.value, box is self.black and box.value is None
-            box.options = options
-            values = [o[1] if isinstance(o, tuple) else o for o in options]
-            if before in values:
-                box.value = before
-            elif last:
-                box.value = bench.drawing.earth
-        self.scope.refresh(points)
-        table = bench.log[SHOWN].assign(minute=lambda log: log["minute"].round(1))
-        html = table.to_html(index=False, na_rep="", border=0, justify="left")
-        self.table.value = f'<div style="max-height:24em;overflow:auto">{html}</div>' if len(table) else "empty so far"
+        if (moves, points) != self._options:  # a menu that is filled anew costs more than all the rest
+            self._options = moves, points
+            for box, options in ((self.move, moves), (self.red, points), (self.black, points)):
+                before, last = box.value, box is self.black and box.value is None
+                if list(box.options) != options:
+                    box.options = options
+                values = [o[1] if isinstance(o, tuple) else o for o in options]
+                if before in values:
+                    box.value = before
+                elif last:
+                    box.value = bench.drawing.earth
+            self.scope.refresh(points)
+        for name, button in self.buttons.items():
+            button.disabled = bench.closed != (name == "What was known when")
+        self.calls.refresh()
+        self.board.show(self.red.value or "", self.black.value or "")
+        self._lines += [_line(event) for event in bench.events[len(self._lines) :]]
+        head = "".join(f'<th scope="col" style="text-align:left">{escape(c)}</th>' for c in SHOWN)
+        body = "".join(reversed(self._lines))
+        self.table.value = (
+            f'<div style="max-height:24em;overflow:auto" tabindex="0" role="region" aria-label="Log">'
+            f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+            if body
+            else "empty so far"
+        )
+
+
+def _line(event: Event) -> str:
+    """One line of the log."""
+    (line,) = table([event])[SHOWN].assign(minute=f"{event.minute:.1f}").itertuples(index=False)
+    cells = ("" if pd.isna(x) else f"{x:.4g}" if isinstance(x, float) else str(x) for x in line)
+    return f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>"
 
 
 def _options(move) -> list[tuple[str, tuple[str, ...]]]:
@@ -287,6 +311,12 @@ def _words(move) -> str:
     return f"{name}{about} ({move.minutes:g} min)"
 
 
-def panel(bench: Practice) -> Panel:
-    """The controls for a bench, to be shown as the last line of a cell."""
-    return Panel(bench)
+def panel(bench: Practice, predict: bool = True) -> Panel:
+    """The controls for a bench, to be shown as the last line of a cell.
+
+    With `predict` a reading waits for what is expected of it; there is a switch for it on the panel as well. Raises
+    BenchError when `bench` is no bench.
+    """
+    if not isinstance(bench, Practice):
+        raise BenchError(f"{bench!r} is not a bench; open one with casekit.open_case or casekit.open_machine.")
+    return Panel(bench, predict)

@@ -91,7 +91,7 @@ class Practice(Bench):
         self._remember()
         self.sheet = Sheet(case, machine) if case else None
         self.stored = tuple(case.codes) if case else ()
-        self._machine_file = machine
+        self.machine_file = machine
         self._again = Fresh(case.case, seed) if case else None
         self._picture: Drawing | None = None
         self._debrief: Debrief | None = None
@@ -100,7 +100,7 @@ class Practice(Bench):
     def picture(self) -> Drawing:
         """The wiring drawing: what the drawing says, right or wrong."""
         if self._picture is None:
-            self._picture = Drawing(self._machine_file)
+            self._picture = Drawing(self.machine_file)
         return self._picture
 
     def call(self, kind: str, place: str, to: str = "") -> Call:

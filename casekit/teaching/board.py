@@ -1,0 +1,151 @@
+"""The board: the drawing as a live picture, on which leads are landed and parts are picked.
+
+In: a machine file and its bench. Out: an anywidget that shows what the bench is like now and says what was picked. It
+computes nothing and knows nothing but the drawing: what it sends to the browser is what a trainee may see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import anywidget
+import networkx as nx
+import traitlets
+
+from casekit.bench.bench import Bench
+from casekit.bench.reading import Finding, Move
+from casekit.files.schema import MachineFile
+from casekit.machine.machine import Machine
+from casekit.teaching.drawing import drawing, full_sheet
+from casekit.teaching.sheet import Sheet, along
+
+INWARD = 8.0  # points from a cavity to the bare pin behind it, which is there while its plug is apart
+EDGE = 5.0  # points around what belongs to a plug
+Pick = Callable[[str, str, str], None]
+
+
+class Board(anywidget.AnyWidget):
+    """The drawing of one machine. `picked(kind, name, lead)` is called with what was picked: kind is "point" (with the
+    lead in hand, "red" or "black"), "plug" or "spot" (a contact point)."""
+
+    _esm = Path(__file__).with_suffix(".js")
+    _css = Path(__file__).with_suffix(".css")
+    svg = traitlets.Unicode().tag(sync=True)
+    plan = traitlets.Dict().tag(sync=True)
+    now = traitlets.Dict().tag(sync=True)
+
+    def __init__(self, machine: MachineFile, bench: Bench, picked: Pick):
+        self._bench, self._picked, self._count = bench, picked, 0
+        self._points, self._wires = plan_points(machine, bench.drawing), full_sheet(machine).wires
+        super().__init__(svg=drawing(machine), plan=plan(machine, bench.drawing))
+        self.on_msg(self._heard)
+        self.show()
+
+    def show(self, red: str = "", black: str = "") -> None:
+        """Show the bench as it is now, with the leads on these points (empty: nowhere)."""
+        bench, state = self._bench, self._bench.state
+        self._count += 1
+        copper = bench.drawing.copper(state.unplugged)
+        copper.add_edges_from(state.joined)
+        net = {name: k for k, some in enumerate(nx.connected_components(copper)) for name in some}
+        moved = [e for e in bench.events if isinstance(e, Move) and e.action in ("shift", "open harness")]
+        self.now = {
+            "count": self._count,
+            "reach": bench.probe_points(),
+            "bared": {p: list(self._bared(p)) for p in sorted(state.bared) if self._bared(p)},
+            "apart": sorted(state.unplugged),
+            "red": red,
+            "black": black,
+            "looked": sorted({e.point for e in bench.events if isinstance(e, Finding)}),
+            "moved": sorted({e.what.removesuffix(" gently").removesuffix(" hard") for e in moved}),
+            "nets": {w.name: net.get(w.a, -1) for w in self._wires},
+            "ties": {name: net[name] for name in self._points if name in net},
+        }
+
+    def _bared(self, point: str) -> tuple[float, float] | None:
+        """Where a wire was pierced; an opened splice has its place already."""
+        name, at, share = point.partition("@")
+        wire = next((w for w in self._wires if w.name == name), None)
+        return along(wire.points, float(share)) if at and wire else self._points.get(point)
+
+    def _heard(self, widget: Board, content: object, buffers: object) -> None:
+        """A message from the browser; what is no pick of something on the drawing is left alone."""
+        if not isinstance(content, dict):
+            return
+        kind, name, lead = (str(content.get(k, "")) for k in ("kind", "name", "lead"))
+        if kind in ("point", "plug", "spot"):
+            self._picked(kind, name, "black" if lead == "black" else "red")
+
+
+def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
+    """Places on the drawing, in its points: probe points, plugs, contact points and wires, with words for each."""
+    sheet, points = full_sheet(machine), plan_points(machine, plant)
+    colours = {w.wire: w.colour for w in machine.wires}
+    at: dict[str, list[str]] = {}
+    for wire in sheet.wires:
+        words = f"{wire.name} {_colour(wire.name, colours)}".strip()
+        for end in (wire.a, wire.b):
+            at.setdefault(end, []).append(words)
+    plugs = []
+    for plug in plant.plugs:
+        xs, ys = zip(*(points[p] for p in (*plug.harness, *plug.device) if p in points), strict=True)
+        box = (min(xs) - EDGE, min(ys) - EDGE, max(xs) + EDGE, max(ys) + EDGE)
+        plugs.append({"name": plug.name, "title": plug.title, "where": plug.where, "box": [round(v, 1) for v in box]})
+    spots: dict[str, dict] = {}
+    for mark in sheet.marks:
+        where = plant.contact_point(mark.name).where
+        spot = spots.setdefault(mark.name, {"name": mark.name, "where": where, "at": []})
+        spot["at"].append([round(mark.x, 1), round(mark.y + 3, 1)])
+    return {
+        "width": sheet.width,
+        "height": sheet.height,
+        "points": [
+            {"name": n, "x": round(x, 1), "y": round(y, 1), "words": ", ".join(at.get(n, []))}
+            for n, (x, y) in points.items()
+        ],
+        "plugs": plugs,
+        "spots": list(spots.values()),
+        "splices": [
+            {"name": b.name, "x": round(b.x, 1), "y0": round(b.y0, 1), "y1": round(b.y1, 1)}
+            for b in sheet.bars
+            if b.kind == "splice" and b.name
+        ],
+        "wires": [
+            {
+                "name": w.name,
+                "words": f"{_colour(w.name, colours)} from {w.a} to {w.b}".strip(),
+                "points": [[round(x, 1), round(y, 1)] for x, y in w.points],
+            }
+            for w in sheet.wires
+        ],
+    }
+
+
+def plan_points(machine: MachineFile, plant: Machine) -> dict[str, tuple[float, float]]:
+    """Where every point is that a lead can ever reach (but for pierced wires): those on the drawing, the bare pins
+    behind them, splices."""
+    sheet = full_sheet(machine)
+    found = dict(sheet.points)
+    for plug in plant.plugs:
+        for harness, pin in zip(plug.harness, plug.device, strict=True):
+            if pin not in found:
+                x, y = found[harness]
+                found[pin] = (x + INWARD * _inward(sheet, x, y), y)
+    for bar in sheet.bars:
+        if bar.kind == "splice" and bar.name:
+            found[bar.name] = (bar.x, bar.dots[0] if bar.dots else bar.y0)
+    return found
+
+
+def _inward(sheet: Sheet, x: float, y: float) -> int:
+    """Which way the inside of the part lies on whose edge a cavity is."""
+    for box in sheet.boxes:
+        if box.y0 <= y <= box.y1 and min(abs(x - box.x0), abs(x - box.x1)) < 1:
+            return 1 if abs(x - box.x0) < 1 else -1
+    return 1
+
+
+def _colour(piece: str, colours: dict[str, str]) -> str:
+    """The colour of a piece of wire: pieces of one run are named by letters after the run's name."""
+    return colours.get(piece, colours.get(piece.rstrip("abcdefgh"), ""))

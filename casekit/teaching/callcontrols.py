@@ -1,0 +1,62 @@
+"""The panel's controls for what somebody thinks is wrong: their own list of suspects, the call, and the repair."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+
+from casekit.error import BenchError
+from casekit.machine.faults import DRAWING_KINDS, KINDS, SENSOR_KINDS, SUPPLY_KINDS
+from casekit.teaching.practice import Practice
+from casekit.teaching.scopecontrols import menu
+
+
+class CallControls:
+    """Kind and place of a fault; `kept` holds a tick for every suspect of the list: ticked while it is possible."""
+
+    def __init__(self, bench: Practice):
+        self.bench = bench
+        self.kind = menu("Fault", list(KINDS))
+        self.place, self.to = menu("Place", []), menu("And", [])
+        self.kept = widgets.VBox()
+        self.ticks: dict[tuple[str, str, str], widgets.Checkbox] = {}
+        self.kind.observe(lambda change: self._fill(), "value")
+        self._fill()
+
+    def _fill(self) -> None:
+        self.place.options = self.bench.places(self.kind.value)
+        self.to.options = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
+        self.to.disabled = not self.to.options
+
+    def _named(self) -> tuple[str, str, str]:
+        if self.place.value is None:
+            raise BenchError("choose the place first.")
+        return self.kind.value, self.place.value, (self.to.value or "") if self.kind.value in DRAWING_KINDS else ""
+
+    def keep(self) -> str:
+        """Put what is chosen on the list, as possible."""
+        kind, place, to = self._named()
+        self.bench.tick(kind, place, to)
+        return f"{kind} at {place} is on your list; take its tick off when the readings speak against it"
+
+    def call(self) -> str:
+        """Make the call."""
+        return repr(self.bench.call(*self._named()))
+
+    def repair(self) -> str:
+        """Repair or replace what is chosen."""
+        kind, place, _ = self._named()
+        if kind in SENSOR_KINDS:
+            return self.bench.replace(place)
+        return self.bench.replace(self.bench.unit) if kind in SUPPLY_KINDS else self.bench.repair(place)
+
+    def refresh(self) -> None:
+        """Show the list as the bench has it."""
+        for tick in self.bench.ticks.itertuples():
+            if tick.suspect not in self.ticks:
+                box = widgets.Checkbox(description=tick.suspect, indent=False, layout=widgets.Layout(width="99%"))
+                box.value = tick.possible
+                box.observe(lambda change, t=tick: self._ticked(t, change["new"]), "value")
+                self.ticks[tick.suspect] = box
+            self.ticks[tick.suspect].value = tick.possible
+            self.ticks[tick.suspect].disabled = self.bench.closed
+        self.kept.children = list(self.ticks.values())

@@ -1,0 +1,272 @@
+"""Cases played in JupyterLab in a real browser: by mouse, by keyboard alone; what a screen reader is told; reopening.
+
+Axe-core (an open accessibility checker) looks at our own output; what it cannot see is looked for by role and name.
+"""
+
+import re
+import shutil
+
+import pytest
+from browser import CHROMIUM, LESSONS, kept, lab, notebook, opened, page
+
+pytest.importorskip("playwright", reason="the browser tests need playwright")
+pytestmark = [
+    pytest.mark.reference,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed (Debian: apt-get install chromium)"),
+]
+
+CELL = """import casekit
+bench = casekit.resume_case("broom-frame-dead")
+casekit.panel(bench, predict=False)"""
+BOARD = ".ck-board"
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lab")
+    notebook(folder / "mouse.ipynb", CELL.replace("broom-frame-dead", "oil-and-boost-low"))
+    notebook(folder / "keys.ipynb", CELL)
+    shutil.copy(LESSONS / "01_first_case.ipynb", folder)
+    with lab(folder) as found:
+        yield found
+
+
+def point(shown, name):
+    return shown.locator(f'{BOARD} [data-kind="point"][data-name="{name}"]')
+
+
+def press(shown, name):
+    shown.get_by_role("button", name=name, exact=True).click()
+
+
+def told(shown, text):
+    """Wait for a sentence in one of the live regions."""
+    shown.locator("[role=status]").filter(has_text=re.compile(text)).first.wait_for()
+
+
+def log(shown):
+    return shown.get_by_role("region", name="Log")
+
+
+def test_a_case_is_played_to_the_debrief_by_mouse(address):
+    """A lesson is opened, all is run, and the panel in it is used with the mouse alone."""
+    with page() as shown:
+        opened(shown, address, "01_first_case.ipynb")
+        shown.locator(BOARD).first.scroll_into_view_if_needed()
+        shown.get_by_role("combobox", name="Move", exact=True).select_option(label="key on (0.1 min)")
+        press(shown, "Do it")
+        told(shown, "key on")
+        point(shown, "B5.1").click()
+        told(shown, "red lead on B5.1")
+        assert shown.locator(f"{BOARD} [data-lead=R]").count() == 1
+        press(shown, "Read")
+        told(shown, "Not possible: write what you expect as a number or a range, such as 4.98 or 4.9 to 5.1")
+        shown.get_by_role("textbox", name="I expect").fill("4.9 to 5.1")
+        shown.get_by_role("combobox", name="and am").select_option(label="90 % sure")
+        press(shown, "Read")
+        told(shown, r"0\.[12]\d\d V")
+        shown.locator(f'{BOARD} [data-kind="spot"][data-name="CP1"]').first.dispatch_event("click")
+        told(shown, "look CP1.*press Do it")
+        press(shown, "Do it")
+        told(shown, "rubbed through")
+        assert shown.locator(f"{BOARD} .ck-note", has_text="looked at").count() >= 1
+        shown.locator(f'{BOARD} [data-kind="plug"][data-name="X11"]').dispatch_event("click")
+        told(shown, "unplug X11.*press Do it")
+        press(shown, "Do it")
+        told(shown, "X11 unplugged")
+        assert shown.locator(f"{BOARD} .ck-note", has_text="X11 unplugged").count() == 1
+        kept(shown, "board-in-the-lesson")
+        shown.get_by_role("combobox", name="Fault", exact=True).select_option(label="short to ground")
+        shown.get_by_role("combobox", name="Place", exact=True).select_option(label="W14")
+        press(shown, "Keep as suspect")
+        told(shown, "is on your list")
+        assert shown.get_by_role("checkbox", name="short to ground at W14").is_checked()
+        press(shown, "Make the call")
+        told(shown, "called: short to ground at W14")
+        press(shown, "Debrief")
+        shown.get_by_text("they support the call").first.wait_for()
+        assert shown.get_by_text("Your predictions").count() == 1
+        kept(shown, "debrief-in-the-lesson")
+
+
+def test_a_case_is_played_to_the_debrief_by_keyboard_alone(address):
+    """Tab, arrows, Enter, Space and typing: nothing is clicked."""
+    with page() as shown:
+        shown.goto(f"{address}/lab/tree/keys.ipynb?reset")
+        shown.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
+        shown.locator("[data-status=idle]").first.wait_for(state="attached")
+        shown.locator(".jp-Notebook").focus()
+        shown.keyboard.press("Escape")
+        shown.keyboard.press("Control+Enter")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+
+        def tab(to):
+            for _ in range(150):
+                shown.keyboard.press("Tab")
+                if shown.evaluate("(want) => want(document.activeElement)".replace("want(", f"({to})(")):
+                    return
+            raise AssertionError(f"the keyboard does not come to {to}")
+
+        def menu(name):
+            tab(f"(e) => e.tagName === 'SELECT' && [...e.labels].some((l) => l.textContent.trim() === '{name}')")
+
+        def button(name):
+            tab(f"(e) => e.tagName === 'BUTTON' && e.textContent.trim() === '{name}'")
+            shown.keyboard.press("Enter")
+
+        menu("Move")
+        shown.keyboard.type("key on")
+        button("Do it")
+        told(shown, "key on")
+        for _ in range(60):
+            shown.keyboard.press("Shift+Tab")
+            if shown.evaluate("() => document.activeElement.dataset.kind === 'point'"):
+                break
+        shown.keyboard.press("ArrowDown")
+        name = shown.evaluate("() => document.activeElement.dataset.name")
+        shown.keyboard.press("Enter")
+        told(shown, rf"V\s*{re.escape(name)} against G1\.-")
+        held = shown.evaluate("() => document.activeElement.getAttribute('aria-label')")
+        assert held.startswith(name)
+        assert held.endswith("red lead here")
+        menu("Fault")
+        shown.keyboard.type("short to ground")
+        menu("Place")
+        shown.keyboard.type("W14")
+        button("Make the call")
+        told(shown, "called: short to ground at W14")
+        button("Debrief")
+        shown.get_by_text("What was wrong").first.wait_for()
+        kept(shown, "debrief-by-keyboard")
+
+
+def test_what_can_be_picked_has_a_role_a_name_and_a_state(address):
+    with page() as shown:
+        opened(shown, address, "mouse.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        for group in ("Wires", "Connectors and sensors", "Contact points", "Probe points", "Size of the drawing"):
+            assert shown.get_by_role("group", name=group, exact=True).count() == 1, group
+        kinds = ", ".join(f"{BOARD} {k}" for k in ("[role=button]", "button", "select", "input"))
+        nameless = shown.locator(kinds).evaluate_all(
+            "(all) => all.filter((e) => !(e.ariaLabel || e.textContent.trim() || e.labels?.length)).length"
+        )
+        assert nameless == 0
+        assert shown.get_by_role("button", name=re.compile(r"^B9\.1, W\d+ ")).get_attribute("aria-pressed") == "false"
+        point(shown, "B9.1").click()
+        told(shown, r"0\.000 V")
+        here = shown.get_by_role("button", name=re.compile(r"^B9\.1, .*red lead here$"))
+        assert here.get_attribute("aria-pressed") == "true"
+        shown.locator(f"{BOARD} select").select_option("black")
+        point(shown, "X1.6").click()
+        told(shown, r"B9\.1 against X1\.6")
+        assert point(shown, "B9.1m").is_hidden()
+        shown.get_by_role("combobox", name="Move", exact=True).select_option(label=re.compile("^unplug B9"))
+        press(shown, "Do it")
+        told(shown, "B9 unplugged")
+        assert point(shown, "B9.1m").is_visible()
+        assert shown.get_by_role("button", name=re.compile("^B9 .*, unplugged$")).count() == 1
+
+
+def test_parts_are_found_and_traced_and_the_drawing_grows(address):
+    with page() as shown:
+        opened(shown, address, "mouse.ipynb")
+        find = shown.get_by_role("combobox", name="Find")
+        find.wait_for()
+        find.fill("W45")
+        find.press("Enter")
+        told(shown, r"W45 is tied to .*W47a.*; splices: SP10.*; points: X2\.6")
+        traced = shown.locator(f"{BOARD} .ck-tied").count()
+        assert traced > 3
+        press(shown, "Stop tracing")
+        told(shown, "nothing is traced")
+        assert shown.locator(f"{BOARD} .ck-tied").count() == 0
+        find.fill("b10")
+        find.press("Enter")
+        told(shown, "found: B10 boost pressure, plugged")
+        assert shown.evaluate("() => document.activeElement.dataset.name") == "B10"
+        find.fill("Q7")
+        find.press("Enter")
+        told(shown, "there is no Q7 that can be reached on this drawing")
+        before = shown.locator(f"{BOARD} svg").bounding_box()["width"]
+        press(shown, "larger")
+        press(shown, "larger")
+        told(shown, "drawing at 150 %")
+        assert shown.locator(f"{BOARD} svg").bounding_box()["width"] == pytest.approx(1.5 * before, rel=0.02)
+
+
+def test_nonsense_from_the_browser_is_answered_in_a_sentence(address):
+    with page() as shown:
+        opened(shown, address, "mouse.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        point(shown, "B9.1m").dispatch_event("click")
+        told(shown, "Not possible: no lead can reach 'B9.1m' now; choose a point that is marked on the drawing")
+        point(shown, "B9.2").click()
+        told(shown, r"B9\.2 against G1\.-")
+
+
+def test_a_dead_kernel_is_told_and_nothing_is_lost(address):
+    """The kernel is killed, started again, and the cells are run: the log is there as before."""
+    with page() as shown:
+        opened(shown, address, "keys.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        press(shown, "Scan data")
+        told(shown, "scan data is shown below|this case is closed")
+        lines = log(shown).locator("tbody tr").count()
+        assert lines > 3  # of the case played by keyboard before
+        shown.get_by_role("menuitem", name="Kernel", exact=True).click()
+        shown.get_by_role("menuitem", name="Restart Kernel…").click()
+        shown.get_by_role("button", name="Confirm Kernel Restart").click()
+        shown.locator("[data-status=idle]").first.wait_for(state="attached")
+        point(shown, "B9.2").click()
+        told(shown, "No answer so far: the kernel is busy or gone")
+        opened(shown, address, "keys.ipynb")
+        log(shown).locator("tbody tr").first.wait_for()
+        assert log(shown).locator("tbody tr").count() == lines
+
+
+def test_a_page_reload_keeps_the_panel(address):
+    with page() as shown:
+        opened(shown, address, "mouse.ipynb")
+        point(shown, "B9.1").click()
+        told(shown, r"B9\.1 against G1\.-")
+        lines = log(shown).locator("tbody tr").count()
+        shown.keyboard.press("Control+s")
+        shown.wait_for_timeout(1000)
+        shown.goto(f"{address}/lab/tree/mouse.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        assert log(shown).locator("tbody tr").count() == lines
+        point(shown, "B9.3").click()
+        told(shown, r"B9\.3 against G1\.-")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_axe_finds_nothing_serious_in_our_output(address, dark):
+    """Rules of WCAG 2.1 A and AA as the open checker axe-core has them, on our output alone; contrast included."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    with page() as shown:
+        opened(shown, address, "mouse.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        if dark:
+            shown.get_by_role("menuitem", name="Settings", exact=True).click()
+            shown.get_by_role("menuitem", name="Theme", exact=True).click()
+            shown.get_by_role("menuitem", name="JupyterLab Dark", exact=True).click()
+            shown.locator("body[data-jp-theme-light=false]").wait_for()
+        press(shown, "Scan data")
+        told(shown, "scan data is shown below")
+        kept(shown, f"panel-{'dark' if dark else 'light'}")
+        found = axe.run(shown, context=".jp-OutputArea-output")
+        serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+        assert not serious, "\n".join(f"{v['id']}: {v['help']}: {v['nodes'][0]['html'][:200]}" for v in serious)
+
+
+def test_at_200_percent_everything_is_still_there(address):
+    """A window of half the size in the same letters: nothing stands beyond its right edge."""
+    with page(width=700, height=500, device_scale_factor=2) as shown:
+        opened(shown, address, "mouse.ipynb")
+        shown.locator(f"{BOARD} svg").first.wait_for()
+        kept(shown, "panel-at-200-percent")
+        out = shown.locator(".jp-OutputArea-output").first
+        wide, room = out.evaluate("(e) => [e.scrollWidth, e.clientWidth]")
+        assert wide <= room + 2
+        for name in ("Read", "Do it", "Make the call"):
+            assert shown.get_by_role("button", name=name, exact=True).is_visible()
