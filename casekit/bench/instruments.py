@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 
 from casekit.bench import chatter, extremes, loads, minutes, scope, view
+from casekit.bench.foreseen import UNSAID, Expect, Foreseen, foreseen
 from casekit.bench.memory import Memory
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM
 from casekit.bench.reading import Reading
 from casekit.bench.sealed import unseal
-from casekit.bench.trace import Trace
+from casekit.bench.trace import Trace, smoothed
 from casekit.bench.workplace import Workplace
 from casekit.circuit.mean import average, points
 from casekit.circuit.operating_point import Unstable
@@ -41,27 +42,34 @@ LOAD_RISK = "a load below 500 ohm on an electronic circuit can overload its outp
 
 
 class Instruments(Workplace):
-    """Everything that shows something."""
+    """Everything that shows something.
+
+    `expect` is noted before a reading is taken: a value or a range (low, high), in volt, ampere or ohm; `sure` is the
+    chance from 0.5 to 0.99 that the reading will lie in the range. The debrief scores both.
+    """
 
     # The meter ------------------------------------------------------------------------------------------------
 
-    def volts(self, red: str, black: str, expect: float | None = None) -> Reading:
-        """DC volts between two probe points, `red` against `black`. `expect` (in volt) is noted before the reading."""
-        return self._measure("volts", red, black, expect)
+    def volts(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
+        """DC volts between two probe points, `red` against `black`. `expect` is a value or (low, high), in volt, noted
+        before the reading; `sure` the chance (0.5 to 0.99) that it will lie in the range."""
+        return self._measure("volts", red, black, expect, sure)
 
-    def millivolts(self, red: str, black: str, expect: float | None = None) -> Reading:
+    def millivolts(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
         """DC millivolts, for drops along a harness; over 0.6 V it shows OL. Value and `expect` are in volt."""
-        return self._measure("millivolts", red, black, expect)
+        return self._measure("millivolts", red, black, expect, sure)
 
-    def ohms(self, red: str, black: str, expect: float | None = None) -> Reading:
+    def ohms(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
         """Ohms between two probe points, on a dead circuit; on a live one it warns and shows what a meter shows."""
-        return self._measure("ohms", red, black, expect)
+        return self._measure("ohms", red, black, expect, sure)
 
-    def continuity(self, red: str, black: str, expect: float | None = None) -> Reading:
+    def continuity(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
         """Continuity with 1 mA: it beeps below 30 ohm. It says nothing about what the wire does under load."""
-        return self._measure("continuity", red, black, expect)
+        return self._measure("continuity", red, black, expect, sure)
 
-    def minmax(self, red: str, black: str, seconds: float = 10.0, expect: float | None = None) -> Reading:
+    def minmax(
+        self, red: str, black: str, seconds: float = 10.0, expect: Expect = None, sure: float | None = None
+    ) -> Reading:
         """Least and greatest dc volts in `seconds`, in averages of a tenth of a second: shorter dropouts are lost."""
         self._open_for_work()
         low, high = MINMAX_LIMITS_S
@@ -69,9 +77,9 @@ class Instruments(Workplace):
             raise BenchError(f"min/max over {seconds!r} s: use a number of seconds from {low:g} to {high:g}.")
         if self.state.key == "crank" and seconds > CRANK_S:
             raise BenchError(f"a starter is not held for {seconds:g} s: use at most {CRANK_S:g} s and let it cool.")
-        expect = self._expected(expect)
+        said = foreseen(expect, sure)
         self._lead((red, black))
-        reading = self._watched((red, black), float(seconds), None, expect)
+        reading = self._watched((red, black), float(seconds), None, said)
         self._pass(seconds / 60)
         return reading
 
@@ -86,10 +94,12 @@ class Instruments(Workplace):
         shown = "flickers" if math.isnan(volts) else loads.glow(volts, rated_v)
         return self._noted("lamp", red, black, shown, math.nan, "", math.nan, risk=risk, data=(("rated_v", rated_v),))
 
-    def loaded(self, red: str, black: str, load_ohm: float = loads.LOAD_OHM, expect: float | None = None) -> Reading:
+    def loaded(
+        self, red: str, black: str, load_ohm: float = loads.LOAD_OHM, expect: Expect = None, sure: float | None = None
+    ) -> Reading:
         """DC volts between two points with a resistor of `load_ohm` across them: a weak path cannot hold it up."""
         self._open_for_work()
-        expect = self._expected(expect)
+        said = foreseen(expect, sure)
         low, high = loads.LOAD_LIMITS_OHM
         if isinstance(load_ohm, bool) or not isinstance(load_ohm, int | float) or not low <= load_ohm <= high:
             raise BenchError(f"a load of {load_ohm!r} ohm is not in the box; use {low:g} to {high:g} ohm.")
@@ -97,18 +107,18 @@ class Instruments(Workplace):
         risk = LOAD_RISK if electronic and load_ohm < 500 else ""
         volts = self._with([*loads.load(red, black, load_ohm), Resistor("meter", red, black, INPUT_OHM)], red, black)
         shown = unseal(self).specimen.meter.display(FUNCTIONS["volts"], volts)
-        return self._noted("loaded volts", red, black, shown.text, shown.value, "V", shown.u, expect,
+        return self._noted("loaded volts", red, black, shown.text, shown.value, "V", shown.u, said,
                            f"with {load_ohm:g} Ω across", risk=risk, data=(("load_ohm", float(load_ohm)),))  # fmt: skip
 
     # Clamp ----------------------------------------------------------------------------------------------------
 
-    def amps(self, *wires: str, expect: float | None = None) -> Reading:
+    def amps(self, *wires: str, expect: Expect = None, sure: float | None = None) -> Reading:
         """Direct current through the clamp around one or more wires (their sum), positive away from the control unit.
 
         It resolves 1 mA and its zero drifts: zero it before small currents, with the jaws away from any wire.
         """
         self._open_for_work()
-        expect = self._expected(expect)
+        said = foreseen(expect, sure)
         if not wires:
             raise BenchError("the clamp is around no wire; name one or more wires.")
         for wire in wires:
@@ -121,11 +131,11 @@ class Instruments(Workplace):
         try:
             value = average(points(self._mix(), self.state), lambda p: sum(loads.wire_amps(p, w) for w in wires))
         except CircuitError:
-            return self._noted("amps", around, "", "unstable", math.nan, "A", math.nan, expect, data=data)
+            return self._noted("amps", around, "", "unstable", math.nan, "A", math.nan, said, data=data)
         value += loads.drift(specimen.seed, self.clock) - self._zero_a
         shown = specimen.meter.display(FUNCTIONS["amps"], value)
         u = math.hypot(shown.u, loads.CLAMP_DRIFT_A * math.sqrt(max(self.clock - self._zeroed, 1.0) / 10))
-        return self._noted("amps", around, "", shown.text, shown.value, "A", u, expect, data=data)
+        return self._noted("amps", around, "", shown.text, shown.value, "A", u, said, data=data)
 
     def zero_clamp(self) -> str:
         """Zero the clamp."""
@@ -233,7 +243,7 @@ class Instruments(Workplace):
         rows = []
         for channel, row in zip(chosen, volts, strict=True):
             sampled = row if channel.kind == "supply" else np.array([program.converted(v) for v in row])
-            rows.append([channel.value(v) for v in _smoothed(sampled, keep)[::every]])
+            rows.append([channel.value(v) for v in smoothed(sampled, keep)[::every]])
         values, t = np.array(rows), times[::every] - begin
         per_div = tuple(_round_up(max(float(np.ptp(row)), abs(float(row.mean())) * 0.2, 0.1) / 5) for row in values)
         middles = tuple(
@@ -275,9 +285,9 @@ class Instruments(Workplace):
 
     # Inside ---------------------------------------------------------------------------------------------------
 
-    def _measure(self, function: str, red: str, black: str, expect: float | None) -> Reading:
+    def _measure(self, function: str, red: str, black: str, expect: Expect, sure: float | None) -> Reading:
         self._open_for_work()
-        expect = self._expected(expect)
+        said = foreseen(expect, sure)
         cost = self._leads((red, black))
         specimen = unseal(self).specimen
         mix = specimen.mix(self.state, self.clock + cost)
@@ -288,21 +298,19 @@ class Instruments(Workplace):
         self._lead((red, black))
         risk = LIVE_OHMS if shown.note.startswith("live circuit") else ""
         unit = FUNCTIONS[function].si
-        return self._noted(function, red, black, shown.text, shown.value, unit, shown.u, expect, shown.note, risk=risk)
+        return self._noted(function, red, black, shown.text, shown.value, unit, shown.u, said, shown.note, risk=risk)
 
-    def _watched(
-        self, pair: tuple[str, str], seconds: float, push: Push | None, expect: float | None = None
-    ) -> Reading:
+    def _watched(self, pair: tuple[str, str], seconds: float, push: Push | None, said: Foreseen = UNSAID) -> Reading:
         """Min/max over a while, in which hands may push the harness."""
         red, black = pair
         specimen, begin = unseal(self).specimen, self.clock * 60
         windows = extremes.windows(specimen, self.state, (begin, begin + seconds), red, black, push)
         if np.isnan(windows).any():
-            return self._noted("min/max", red, black, "unstable", math.nan, "V", math.nan, expect)
+            return self._noted("min/max", red, black, "unstable", math.nan, "V", math.nan, said)
         low, high = (specimen.meter.display(FUNCTIONS["volts"], value) for value in (windows.min(), windows.max()))
         shown, u = f"{low.text} to {high.text}", max(low.u, high.u)
         return self._noted(
-            "min/max", red, black, shown, math.nan, "V", u, expect, f"in {seconds:g} s", low.value, high.value
+            "min/max", red, black, shown, math.nan, "V", u, said, f"in {seconds:g} s", low.value, high.value
         )
 
     def _with(self, extra: list[Element], red: str, black: str) -> float:
@@ -318,23 +326,13 @@ class Instruments(Workplace):
         return volts
 
     def _noted(self, function: str, red: str, black: str, shown: str, value: float, unit: str, u: float,
-               expect: float | None = None, note: str = "", low: float | None = None, high: float | None = None,
+               said: Foreseen = UNSAID, note: str = "", low: float | None = None, high: float | None = None,
                risk: str = "", data: tuple[tuple[str, float], ...] = ()) -> Reading:  # fmt: skip
         """One reading, in the log."""
-        reading = Reading(
-            function, red, black, shown, value, unit, u, self.state, self.clock, expect, note, low, high, risk, data
-        )
+        reading = Reading(function, red, black, shown, value, unit, u, self.state, self.clock, said.value, note, low,
+                          high, risk, data, said.sure)  # fmt: skip
         self.events.append(reading)
         return reading
-
-    def _expected(self, expect: float | None) -> float | None:
-        if expect is None:
-            return None
-        if isinstance(expect, bool) or not isinstance(expect, int | float) or not math.isfinite(expect):
-            raise BenchError(
-                f"the expected value {expect!r} is not a number; write it in volt, ampere or ohm or leave it out."
-            )
-        return float(expect)
 
     def _rated_v(self) -> float:
         (battery,) = self.drawing.all(Battery)
@@ -383,12 +381,3 @@ def _round_up(value: float) -> float:
     """The next value of 1, 2, 5, 10 ..."""
     power = 10.0 ** math.floor(math.log10(value))
     return next(step * power for step in (1, 2, 5, 10) if step * power >= value * (1 - 1e-9))
-
-
-def _smoothed(values: np.ndarray, keep: float) -> np.ndarray:
-    """A first-order filter over samples, started at the first."""
-    out, now = np.empty(len(values)), float(values[0])
-    for k, value in enumerate(values):
-        now += keep * (value - now)
-        out[k] = now
-    return out

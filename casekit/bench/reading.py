@@ -21,7 +21,8 @@ class Reading:
     `shown` is the display; `value` is what it says in SI units (volt or ohm; nan when the display shows no number);
     `u` is the standard uncertainty of the instrument (JCGM 100: half width of the specification over root three).
     Sign: `red` against `black`. `minute` is the clock when it was taken. `low` and `high` are what a min/max reading
-    caught. `risk` says what could have been harmed by taking it.
+    caught. `risk` says what could have been harmed by taking it. `expected` is the value, or (low, high), noted before
+    it was taken, in the same unit; `sure` the chance (0.5 to 0.99) given for its lying in that range.
 
     `data` are the numbers that came with it, by name, as they were shown and never finer. Scan data: volts inside of a
     channel, or revolutions a minute of a speed channel. Codes: 1 for a stored code, 0.5 for a pending one. Clamp: 1 for
@@ -38,12 +39,13 @@ class Reading:
     u: float
     state: State
     minute: float
-    expected: float | None = None
+    expected: float | tuple[float, float] | None = None
     note: str = ""
     low: float | None = None
     high: float | None = None
     risk: str = ""
     data: tuple[tuple[str, float], ...] = ()
+    sure: float | None = None
 
     def __repr__(self) -> str:
         notes = "; ".join(n for n in (self.note, self.risk) if n)
@@ -106,7 +108,7 @@ def row(event: Event) -> dict[str, object]:
         case Reading():
             line |= {"action": "reading", "what": event.function, "red": event.red, "black": event.black}
             line |= {"shown": event.shown, "value": event.value, "unit": event.unit, "u": event.u}
-            line |= {"expected": event.expected, "note": event.note, "risk": event.risk}
+            line |= {"expected": _written(event.expected), "sure": event.sure, "note": event.note, "risk": event.risk}
         case Finding():
             line |= {"action": "look", "what": event.point, "shown": event.text}
         case Move():
@@ -116,3 +118,8 @@ def row(event: Event) -> dict[str, object]:
     held = [*sorted(event.state.held), *(["warm"] if event.state.hot else [])]
     line |= {"key": event.state.key, "held": ", ".join(held)}
     return line | {"unplugged": ", ".join(sorted(event.state.unplugged))}
+
+
+def _written(expected: float | tuple[float, float] | None) -> float | str | None:
+    """A range as a person writes it; a number stays one."""
+    return f"{expected[0]:.9g} to {expected[1]:.9g}" if isinstance(expected, tuple) else expected

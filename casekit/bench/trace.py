@@ -53,6 +53,15 @@ class Trace:
         return f"<{self.kind}: {', '.join(self.labels)}, {self.s_per_div:g} s a division, {self.state}{note}>"
 
 
+def smoothed(values: np.ndarray, keep: float) -> np.ndarray:
+    """A first-order filter over samples, started at the first; `keep` is the share of a step taken at once."""
+    out, now = np.empty(len(values)), float(values[0])
+    for k, value in enumerate(values):
+        now += keep * (value - now)
+        out[k] = now
+    return out
+
+
 def _hertz(t: np.ndarray, low: np.ndarray, high: np.ndarray) -> float:
     """Upward crossings of the middle a second; nan for fewer than two.
 

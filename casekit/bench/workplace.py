@@ -5,6 +5,7 @@ What every move and every instrument of the bench stands on. Time passes here, a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 import networkx as nx
@@ -22,8 +23,8 @@ from casekit.machine.state import LOAD, State
 from casekit.machine.unit import Core, Input, Supply
 
 LOG_COLUMNS = [
-    "minute", "action", "what", "red", "black", "shown", "value", "unit", "u", "expected", "key", "held", "unplugged",
-    "note", "risk",
+    "minute", "action", "what", "red", "black", "shown", "value", "unit", "u", "expected", "sure", "key", "held",
+    "unplugged", "note", "risk",
 ]  # fmt: skip
 
 
@@ -189,7 +190,9 @@ class Workplace:
 def table(events: Sequence[Event], columns: Sequence[str] = LOG_COLUMNS) -> pd.DataFrame:
     """Events, one line each; a text that is missing is empty."""
     rows = pd.DataFrame([row(event) for event in events], columns=list(columns))
-    texts = [c for c in columns if c not in ("minute", "value", "u", "expected")]
+    texts = [c for c in columns if c not in ("minute", "value", "u", "expected", "sure")]
+    missing = [c for c in ("expected", "sure") if c in columns]  # nan, also beside a range, which is a text
+    rows = rows.assign(**{c: rows[c].where(rows[c].notna(), math.nan) for c in missing})
     return rows.assign(**{c: rows[c].astype(object).where(rows[c].notna(), "") for c in texts})
 
 

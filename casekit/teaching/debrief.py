@@ -24,6 +24,7 @@ from casekit.reasoning.doubt import Doubt, doubts
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.offer import Standpoint
 from casekit.teaching import progress
+from casekit.teaching.foresight import Foresight, foresight
 from casekit.teaching.player import SURE, Again, Par, Played, by_advice, par, unplugging
 from casekit.teaching.progress import Picture, Row
 from casekit.teaching.support import Weighed, names, weighed
@@ -39,8 +40,9 @@ class Debrief:
     `right`: the calls name the true kind and place of all that is wrong, `partly` some of it. `supported`: the
     readings leave the call and nothing that would be repaired elsewhere; `sure`: how likely the call and what is the
     same repair are. `rivals`: what else is left. `condemned`: good parts that were called or treated as bad. `risks`:
-    what was risky, and when. `mended`: whether the machine was cured and the cure proved. `story` is the log move by
-    move, worked out when it is first shown.
+    what was risky, and when. `mended`: whether the machine was cured and the cure proved. `foresight`: what was
+    expected before the readings, scored; None if nothing was. `story` is the log move by move, worked out when it is
+    first shown.
     """
 
     title: str
@@ -59,6 +61,7 @@ class Debrief:
     risks: tuple[str, ...] = ()
     mended: str = ""
     sure: float = 0.0
+    foresight: Foresight | None = None
     story: Story | None = field(default=None, compare=False, repr=False)
 
     @property
@@ -90,6 +93,8 @@ class Debrief:
             rows.append(("Also left by your readings", "; ".join(self.rivals) + "."))
         if self.story and self.story.doubts:
             rows.append(("What may be behind it", " ".join(map(_sentence, self.story.doubts))))
+        if self.foresight:
+            rows.append(("Your predictions", str(self.foresight)))
         rows.append(("Good parts condemned", ", ".join(self.condemned) or "none"))
         rows.append(("Risky", "; ".join(self.risks) or "nothing"))
         rows.append(("Repair", self.mended))
@@ -240,6 +245,7 @@ def debrief(
         mended=_mended(events, truth),
         lessons=truth.lessons,
         sure=found.sure,
+        foresight=foresight(readings, found.drawing, found.verdict),
         story=Story(title, drawing, events, clock, tuple(stored), found, condemned, again),
     )
 

@@ -222,7 +222,7 @@ class Entries:
     @property
     def log(self) -> pd.DataFrame:
         """Everything entered, one line each, in columns as those of a bench."""
-        return table(self.events, [c for c in LOG_COLUMNS if c not in ("expected", "note", "risk")])
+        return table(self.events, [c for c in LOG_COLUMNS if c not in ("expected", "sure", "note", "risk")])
 
     def undo(self) -> str:
         """Take back the last entry, state and all."""
