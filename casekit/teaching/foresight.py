@@ -187,7 +187,7 @@ def _most(r: Reading) -> float:
 
 
 def _sentence(s: Scored, drawing: Machine, verdict: Verdict) -> str:
-    """What was expected, what was shown, what a healthy machine would have shown, and a misconception if there is one."""
+    """What was expected, what was shown, what a healthy machine would have shown, and a misconception if any."""
     r = s.reading
     unit = UNITS.get(r.function, "Ω" if r.unit == "ohm" else "V")
     low, high = (number(math.inf if unit == "Ω" and x > _most(r) else x, unit) for x in (s.low, s.high))

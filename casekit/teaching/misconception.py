@@ -1,7 +1,7 @@
 """Misconceptions of the trade behind a prediction that was far off, named where the log and the drawing show them.
 
-In: a reading, the range that was expected, and whether a healthy machine shows that too. Out: half a sentence, or nothing. Each says a law or what was done;
-none says what the fault is.
+In: a reading, the range that was expected, whether a healthy machine shows that too, the drawing and the verdict. Out:
+half a sentence, or nothing. Each says a law, what was done, or what the evidence has shown.
 """
 
 from __future__ import annotations
