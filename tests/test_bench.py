@@ -297,6 +297,7 @@ DOING = {
     "volts": PAIR, "millivolts": PAIR, "ohms": PAIR, "continuity": PAIR, "minmax": PAIR, "lamp": PAIR, "loaded": PAIR,
     "amps": ["W14"], "zero_clamp": [], "scope": [[PAIR]], "scan": [], "scan_trace": [["B1"]], "codes": [],
     "snapshot": ["P0642"], "call": ["open", "W42"], "hint": [],
+    "tick": ["open", "W42"],
 }  # fmt: skip
 CLOSED = "this case is closed after its debrief; open it again with casekit.open_case to go on."
 

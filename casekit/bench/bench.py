@@ -28,6 +28,13 @@ class Bench(Mending):
         The last call before the debrief counts, and with it the last one that says the drawing is wrong.
         """
         self._open_for_work()
+        self._nameable(kind, place, to)
+        call = Call(kind, place, self.state, self.clock, to)
+        self.events.append(call)
+        return call
+
+    def _nameable(self, kind: str, place: str, to: str) -> None:
+        """Check that there can be a fault of this kind at this place of the drawing, and with this other end."""
         if kind not in KINDS:
             raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}.")
         known = self.places(kind)
@@ -38,9 +45,6 @@ class Bench(Mending):
         others = self.others(kind, place)
         if to and to not in others:
             raise BenchError(f"{to!r} cannot be the other end of a fault of kind {kind} at {place}.{hint(to, others)}")
-        call = Call(kind, place, self.state, self.clock, to)
-        self.events.append(call)
-        return call
 
     def others(self, kind: str, place: str = "") -> list[str]:
         """What `to` of a call can name: wires, cavities or splices; nothing for kinds with one place.

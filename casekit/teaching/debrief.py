@@ -28,6 +28,7 @@ from casekit.teaching.foresight import Foresight, foresight
 from casekit.teaching.player import SURE, Again, Par, Played, by_advice, par, unplugging
 from casekit.teaching.progress import Picture, Row
 from casekit.teaching.support import Weighed, names, weighed
+from casekit.teaching.ticks import Tick, judged
 
 WORST = 3  # readings of which it is said what would have paid better
 PICTURE = "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
@@ -41,7 +42,8 @@ class Debrief:
     readings leave the call and nothing that would be repaired elsewhere; `sure`: how likely the call and what is the
     same repair are. `rivals`: what else is left. `condemned`: good parts that were called or treated as bad. `risks`:
     what was risky, and when. `mended`: whether the machine was cured and the cure proved. `foresight`: what was
-    expected before the readings, scored; None if nothing was. `story` is the log move by move, worked out when it is
+    expected before the readings, scored; None if nothing was. `own`: what the readings say of the trainee's own list of
+    suspects, empty without one. `story` is the log move by move, worked out when it is
     first shown.
     """
 
@@ -62,6 +64,7 @@ class Debrief:
     mended: str = ""
     sure: float = 0.0
     foresight: Foresight | None = None
+    own: str = ""
     story: Story | None = field(default=None, compare=False, repr=False)
 
     @property
@@ -95,6 +98,8 @@ class Debrief:
             rows.append(("What may be behind it", " ".join(map(_sentence, self.story.doubts))))
         if self.foresight:
             rows.append(("Your predictions", str(self.foresight)))
+        if self.own:
+            rows.append(("Your own list", self.own))
         rows.append(("Good parts condemned", ", ".join(self.condemned) or "none"))
         rows.append(("Risky", "; ".join(self.risks) or "nothing"))
         rows.append(("Repair", self.mended))
@@ -212,12 +217,13 @@ def debrief(
     truth: Truth,
     stored: Sequence[str] = (),
     again: Again | None = None,
+    ticks: Sequence[Tick] = (),
 ) -> Debrief:
     """Hold the log and the calls against the evidence, then open the truth.
 
     The last call counts, and with it the last one that says the drawing is wrong. The evidence is weighed on the
     drawing (as the trainee would correct it), the log and the `stored` codes of the sheet alone; the truth is only put
-    beside it. `again` opens the case anew, to play it.
+    beside it. `again` opens the case anew, to play it. `ticks` are the trainee's own list of suspects.
     """
     readings = [e for e in events if isinstance(e, Reading)]
     on_machine = next((c for c in reversed(calls) if c.kind not in DRAWING_KINDS), None)
@@ -246,6 +252,7 @@ def debrief(
         lessons=truth.lessons,
         sure=found.sure,
         foresight=foresight(readings, found.drawing, found.verdict),
+        own=judged(ticks, found, [inner(f) for f in faults]),
         story=Story(title, drawing, events, clock, tuple(stored), found, condemned, again),
     )
 

@@ -33,6 +33,7 @@ from casekit.teaching.hint import hint as hinted
 from casekit.teaching.player import Par, Played, by_advice
 from casekit.teaching.player import par as par_of
 from casekit.teaching.screen import Screen
+from casekit.teaching.ticks import Tick, Ticks
 
 
 class Sheet:
@@ -95,6 +96,7 @@ class Practice(Bench):
         self._again = Fresh(case.case, seed) if case else None
         self._picture: Drawing | None = None
         self._debrief: Debrief | None = None
+        self._ticks = Ticks()
 
     @property
     def picture(self) -> Drawing:
@@ -119,6 +121,21 @@ class Practice(Bench):
         """As Bench.scan_trace; the trace shows itself as a picture in a notebook."""
         return Screen(super().scan_trace(*args, **settings))
 
+    def tick(self, kind: str, place: str, to: str = "", possible: bool = True, note: str = "") -> Tick:
+        """Keep a suspect on your own list, or strike it off with `possible=False`; words as for a call.
+
+        It takes no minutes and is no evidence. Ticked again, an entry is changed; without a `note` it keeps the one it
+        has. Raises BenchError for what the drawing has no place for.
+        """
+        self._open_for_work()
+        self._nameable(kind, place, to)
+        return self._ticks.put(kind, place, to or "", possible, note, self.clock)
+
+    @property
+    def ticks(self) -> pd.DataFrame:
+        """Your own list: suspect, whether you think it possible, the minute you last said so, note; in order."""
+        return self._ticks.table()
+
     def debrief(self) -> Debrief:
         """Close the case: the truth, and whether the readings taken support the call. Needs a call first."""
         self._needs_case()
@@ -127,8 +144,9 @@ class Practice(Bench):
             raise BenchError("there is no call yet; state the fault with bench.call(kind, place) first.")
         if self._debrief is None or not self.closed:
             self._debrief = debrief(
-                self.title, self.drawing, self.events, self.clock, calls, unseal(self), self.stored, self._again
-            )
+                self.title, self.drawing, self.events, self.clock, calls, unseal(self), self.stored, self._again,
+                self._ticks.entries,
+            )  # fmt: skip
         self.closed = True
         return self._debrief
 
