@@ -12,6 +12,7 @@ from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
 from casekit.teaching.exercise import compare
+from casekit.teaching.kept import resume_case
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import list_cases, open_case, open_machine
 
@@ -31,4 +32,5 @@ __all__ = [
     "open_case",
     "open_machine",
     "panel",
+    "resume_case",
 ]

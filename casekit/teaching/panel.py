@@ -81,6 +81,8 @@ class Panel(widgets.VBox):
         self._options: tuple = ()
         super().__init__(self._arranged())
         self._refresh()
+        if bench.closed or bench.reopened:
+            self._say(f"{bench.reopened} {self._debrief() if bench.closed else ''}".strip())
 
     def _arranged(self) -> list[widgets.Widget]:
         """Drawing and controls side by side where there is room, else the drawing first and the controls in a row."""

@@ -70,7 +70,12 @@ class Drawing:
 
 
 class Practice(Bench):
-    """A bench opened from a machine or a case file, with its sheet, its drawing and its debrief."""
+    """A bench opened from a machine or a case file, with its sheet, its drawing and its debrief.
+
+    `reopened` says what became of what was written down before; empty for a bench that begins anew.
+    """
+
+    reopened = ""
 
     def __init__(
         self,
@@ -170,7 +175,7 @@ def open_case(name: str, seed: int | None = None) -> Practice:
     Raises ScenarioError when there is no such case.
     """
     case = library.case_file(name)
-    return Practice(library.machine_file(case.machine), case, _seed(seed))
+    return Practice(library.machine_file(case.machine), case, checked(seed))
 
 
 def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent | None = None) -> Practice:
@@ -178,7 +183,7 @@ def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent
 
     Raises ScenarioError when there is no such machine, CircuitError when the fault's place is not on it.
     """
-    return Practice(library.machine_file(name), None, _seed(seed), (fault,) if fault is not None else ())
+    return Practice(library.machine_file(name), None, checked(seed), (fault,) if fault is not None else ())
 
 
 @dataclass(frozen=True)
@@ -198,7 +203,7 @@ def par(name: str, seed: int | None = None) -> tuple[Par, Played]:
     Raises ScenarioError when there is no such case.
     """
     stored = tuple(library.case_file(name).codes)
-    again = Fresh(name, _seed(seed))
+    again = Fresh(name, checked(seed))
     return par_of(again, stored), by_advice(again, stored)
 
 
@@ -231,7 +236,8 @@ def _check(fault: Fault | Intermittent, plan: Machine) -> None:
         raise BenchError(str(err)) from None
 
 
-def _seed(seed: int | None) -> int | None:
+def checked(seed: int | None) -> int | None:
+    """A seed that can be one: a whole number from 0, or None. Raises BenchError."""
     if seed is None or (isinstance(seed, int) and not isinstance(seed, bool) and seed >= 0):
         return seed
     raise BenchError(f"the seed is {seed!r}; use a whole number from 0, or leave it out.")
