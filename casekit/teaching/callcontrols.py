@@ -8,6 +8,7 @@ from casekit.error import BenchError
 from casekit.machine.faults import DRAWING_KINDS, KINDS, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.teaching.practice import Practice
 from casekit.teaching.scopecontrols import menu
+from casekit.teaching.ticks import Tick
 
 
 class CallControls:
@@ -18,7 +19,7 @@ class CallControls:
         self.kind = menu("Fault", list(KINDS))
         self.place, self.to = menu("Place", []), menu("And", [])
         self.kept = widgets.VBox()
-        self.ticks: dict[tuple[str, str, str], widgets.Checkbox] = {}
+        self.ticks: dict[str, widgets.Checkbox] = {}
         self.kind.observe(lambda change: self._fill(), "value")
         self._fill()
 
@@ -51,12 +52,20 @@ class CallControls:
 
     def refresh(self) -> None:
         """Show the list as the bench has it."""
-        for tick in self.bench.ticks.itertuples():
-            if tick.suspect not in self.ticks:
-                box = widgets.Checkbox(description=tick.suspect, indent=False, layout=widgets.Layout(width="99%"))
-                box.value = tick.possible
-                box.observe(lambda change, t=tick: self._ticked(t, change["new"]), "value")
-                self.ticks[tick.suspect] = box
-            self.ticks[tick.suspect].value = tick.possible
-            self.ticks[tick.suspect].disabled = self.bench.closed
+        entries = self.bench.own.entries
+        if len(entries) < len(self.ticks):  # the case was begun anew
+            self.ticks.clear()
+        for tick in entries:
+            name = str(tick)
+            if name not in self.ticks:
+                self.ticks[name] = widgets.Checkbox(description=name, indent=False, layout=widgets.Layout(width="99%"))
+                self.ticks[name].value = tick.possible
+                self.ticks[name].observe(lambda change, t=tick: self._ticked(t, change["new"]), "value")
+            self.ticks[name].value = tick.possible
+            self.ticks[name].disabled = self.bench.closed
         self.kept.children = list(self.ticks.values())
+
+    def _ticked(self, tick: Tick, possible: bool) -> None:
+        known = next(t for t in self.bench.own.entries if str(t) == str(tick))
+        if known.possible != possible:
+            self.bench.tick(tick.kind, tick.place, tick.to, possible)

@@ -97,7 +97,7 @@ class Kept(Practice):
 
     def _standing(self) -> tuple:
         """What a call may change, as far as a trainee can see it."""
-        return self.clock, self.state, len(self.events), self.closed, self._ticks.entries
+        return self.clock, self.state, len(self.events), self.closed, self.own.entries
 
 
 def _written(method: Callable) -> Callable:

@@ -34,8 +34,12 @@ EXPECTING = ("volts", "millivolts", "ohms", "continuity", "minmax", "loaded")
 WATCHED = ("shift", "rock", "road_test")  # moves during which the meter can be watched
 SURE = [(f"{p} % sure", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
 HOW = "write what you expect as a number or a range, such as 4.98 or 4.9 to 5.1"
+ANEW = ("Start over",)  # only for a case that is kept
+NUMBER = r"-?\d*[.,]?\d+"
 FRAME = "border:1px solid;padding:0.4em 0.8em;margin:0.4em 0;line-height:1.4"
-SHOWN = ["minute", "action", "what", "red", "black", "expected", "shown", "key", "held", "unplugged", "note", "risk"]
+SHOWN = [
+    "minute", "action", "what", "red", "black", "expected", "sure", "shown", "key", "held", "unplugged", "note", "risk",
+]  # fmt: skip
 
 
 class Panel(widgets.VBox):
@@ -67,6 +71,7 @@ class Panel(widgets.VBox):
             "Take picture": self._picture, "Keep as suspect": self.calls.keep, "Make the call": self.calls.call,
             "Repair it": self.calls.repair,
             "Hint": self._hint, "Debrief": self._debrief, "What was known when": self._progress,
+            "Start over": self._start_over,
         }  # fmt: skip
         self.buttons = {
             name: widgets.Button(
@@ -78,6 +83,7 @@ class Panel(widgets.VBox):
         for name, button in self.buttons.items():
             button.on_click(self._guarded(actions[name]))
         self._lines: list[str] = []
+        self._kept, self._warned = hasattr(bench, "start_over"), False
         self._options: tuple = ()
         super().__init__(self._arranged())
         self._refresh()
@@ -95,7 +101,7 @@ class Panel(widgets.VBox):
 
         calls, what = self.calls, [self.calls.kind, self.calls.place]
         if self.bench.sheet:
-            ends = row("Make the call", "Repair it", "Debrief", "What was known when")
+            ends = row("Make the call", "Repair it", "Debrief", "What was known when", *ANEW[: self._kept])
             call = [heading("Suspects and call"), *what, calls.to, row("Keep as suspect"), calls.kept, ends]
         else:
             call = [heading("Repair"), *what, row("Repair it")]
@@ -131,6 +137,8 @@ class Panel(widgets.VBox):
 
         def done(*picked: object) -> None:
             try:
+                if action != self._start_over:
+                    self._warned = False
                 self._say(action(*(p for p in picked if not isinstance(p, widgets.Button))))
             except CasekitError as err:
                 self._say(str(err), trouble=True)
@@ -183,7 +191,7 @@ class Panel(widgets.VBox):
             if self.predict.value:
                 raise BenchError(f"{HOW}, and how sure you are; or switch off “predict before reading”.")
             return {}
-        found = re.fullmatch(r"(-?[\d.,]+)(?:\s*(?:to|\.\.+|–|\s-)\s*(-?[\d.,]+))?", text)
+        found = re.fullmatch(rf"({NUMBER})(?:\s*(?:to|\.\.+|–|\s-)\s*({NUMBER}))?", text)
         try:
             numbers = [float(x.replace(",", ".")) for x in found.groups() if x]
         except (AttributeError, ValueError):
@@ -240,6 +248,15 @@ class Panel(widgets.VBox):
         self.result.value = self.bench.debrief()._repr_html_() if self.bench.debrief().picture else ""
         return "the picture stands below the debrief"
 
+    def _start_over(self) -> str:
+        """At the second press, as there is no way back on the panel."""
+        self._warned = not self._warned
+        if self._warned:
+            return "press Start over once more to begin this case anew; the log so far is kept aside"
+        self.bench.start_over()
+        self.result.value = self.shown.value = self.display.value = ""
+        return "the case begins anew"
+
     # Showing ----------------------------------------------------------------------------------------------------
 
     def _say(self, sentence: str, trouble: bool = False) -> None:
@@ -276,7 +293,10 @@ class Panel(widgets.VBox):
                     box.value = bench.drawing.earth
             self.scope.refresh(points)
         for name, button in self.buttons.items():
-            button.disabled = bench.closed != (name == "What was known when")
+            shut = bench.closed != (name == "What was known when")
+            button.disabled = not self._kept if name in ANEW else shut
+        if len(bench.events) < len(self._lines):
+            self._lines.clear()
         self.calls.refresh()
         self.board.show(self.red.value or "", self.black.value or "")
         self._lines += [_line(event) for event in bench.events[len(self._lines) :]]

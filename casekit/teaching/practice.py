@@ -101,7 +101,7 @@ class Practice(Bench):
         self._again = Fresh(case.case, seed) if case else None
         self._picture: Drawing | None = None
         self._debrief: Debrief | None = None
-        self._ticks = Ticks()
+        self.own = Ticks()
 
     @property
     def picture(self) -> Drawing:
@@ -134,12 +134,12 @@ class Practice(Bench):
         """
         self._open_for_work()
         self._nameable(kind, place, to)
-        return self._ticks.put(kind, place, to or "", possible, note, self.clock)
+        return self.own.put(kind, place, to or "", possible, note, self.clock)
 
     @property
     def ticks(self) -> pd.DataFrame:
         """Your own list: suspect, whether you think it possible, the minute you last said so, note; in order."""
-        return self._ticks.table()
+        return self.own.table()
 
     def debrief(self) -> Debrief:
         """Close the case: the truth, and whether the readings taken support the call. Needs a call first."""
@@ -150,7 +150,7 @@ class Practice(Bench):
         if self._debrief is None or not self.closed:
             self._debrief = debrief(
                 self.title, self.drawing, self.events, self.clock, calls, unseal(self), self.stored, self._again,
-                self._ticks.entries,
+                self.own.entries,
             )  # fmt: skip
         self.closed = True
         return self._debrief
