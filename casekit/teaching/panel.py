@@ -19,13 +19,10 @@ from casekit.error import BenchError, CasekitError
 from casekit.machine.harness import Wire
 from casekit.teaching.board import Board
 from casekit.teaching.callcontrols import CallControls
+from casekit.teaching.caution import CAUTION
 from casekit.teaching.practice import Practice
 from casekit.teaching.scopecontrols import ScopeControls, labelled, menu
 
-CAUTION = (
-    "On a real machine: stop it, chock it, keep clear of moving and hot parts, keep airbag and high-voltage circuits "
-    "alone, and follow the maker's service information. Ohms on dead circuits only; no test lamp on electronics."
-)
 FUNCTIONS = [
     ("volts dc", "volts"), ("millivolts dc", "millivolts"), ("ohms", "ohms"), ("continuity", "continuity"),
     ("min/max volts, 10 s", "minmax"), ("volts with 500 Ω across", "loaded"), ("test lamp", "lamp"),
