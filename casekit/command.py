@@ -23,16 +23,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     par = commands.add_parser("par", help="minutes that a good route needs for a case")
     par.add_argument("case", help="the name of a case, as casekit cases lists it")
     par.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
+    sheet = commands.add_parser("worksheet", help="print a case as a PDF handout, or the instructor's copy of it")
+    sheet.add_argument("case", help="the name of a case, as casekit cases lists it")
+    sheet.add_argument("pdf", type=Path, nargs="?", help="the PDF file to write (default: CASE-worksheet.pdf)")
+    sheet.add_argument("--instructor", action="store_true", help="with the answers (default: CASE-instructor.pdf)")
+    sheet.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the paper (default: a4)")
+    sheet.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
     commands.add_parser("lab", help="open JupyterLab at the first lesson (its own options may follow)")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
     chosen, options = parser.parse_known_args(arguments)
+    if chosen.command == "worksheet" and chosen.pdf is None and len(options) == 1 and options[0][:1] != "-":
+        chosen.pdf = Path(options.pop())  # argparse misses a file that stands behind an option
     if options and chosen.command != "lab":
         parser.error(f"{chosen.command} does not know {' '.join(options)}")
     chosen.options = options
     try:
-        return {"check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw}[chosen.command](chosen)
+        return COMMANDS[chosen.command](chosen)
     except CasekitError as err:
         print(err, file=sys.stderr)
         return 1
@@ -82,11 +90,36 @@ def _draw(chosen: argparse.Namespace) -> int:
     try:
         chosen.svg.write_text(svg, encoding="utf-8")
     except OSError as err:
-        reason = (err.strerror or "cannot be written").lower()
-        print(f"{chosen.svg}: {reason}; choose another place for the drawing.", file=sys.stderr)
-        return 1
+        return _unwritten(chosen.svg, err, "drawing")
     print(f"{chosen.svg} written")
     return 0
+
+
+def _worksheet(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.worksheet import LEAST, worksheet
+
+    kind = "instructor" if chosen.instructor else "worksheet"
+    path = chosen.pdf or Path(f"{chosen.case}-{kind}.pdf")
+    made = worksheet(chosen.case, chosen.instructor, chosen.paper, chosen.seed)
+    try:
+        path.write_bytes(made.pdf)
+    except OSError as err:
+        return _unwritten(path, err, kind if kind == "worksheet" else "instructor's copy")
+    print(f"{path} written, {made.pages} pages")
+    if made.drawing_pt < LEAST:
+        print(f"The drawing is large: its text is {made.drawing_pt:.1f} pt high; print it on larger paper.")
+    return 0
+
+
+def _unwritten(path: Path, err: OSError, what: str) -> int:
+    reason = (err.strerror or "cannot be written").lower()
+    print(f"{path}: {reason}; choose another place for the {what}.", file=sys.stderr)
+    return 1
+
+
+COMMANDS = {
+    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw, "worksheet": _worksheet,
+}  # fmt: skip
 
 
 if __name__ == "__main__":

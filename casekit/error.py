@@ -29,6 +29,10 @@ class BenchError(CasekitError):
     """A move or a reading that cannot be made now."""
 
 
+class MissingError(CasekitError):
+    """Something that is not installed, or not free, is needed first; the message says what to do."""
+
+
 def hint(word: str, known: Iterable[str]) -> str:
     """' Did you mean X?' for the known name closest to `word`, or an empty string.
 
