@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -29,6 +30,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     sheet.add_argument("--instructor", action="store_true", help="with the answers (default: CASE-instructor.pdf)")
     sheet.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the paper (default: a4)")
     sheet.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
+    page = commands.add_parser("page", help="serve a case as a web page without code, on this computer alone")
+    page.add_argument("case", help="the name of a case, as casekit cases lists it")
+    page.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
+    page.add_argument("--port", type=int, default=8866, help="the port of the address (default: 8866; 0: any)")
     commands.add_parser("lab", help="open JupyterLab at the first lesson (its own options may follow)")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
@@ -111,6 +116,21 @@ def _worksheet(chosen: argparse.Namespace) -> int:
     return 0
 
 
+def _page(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.page import served
+
+    # A server must not stay behind when this command is ended from outside.
+    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    try:
+        with served(chosen.case, chosen.seed, chosen.port) as (address, process):
+            print(f"{address} shows the case, on this computer alone; Ctrl+C ends it.", flush=True)
+            return process.wait()
+    except KeyboardInterrupt:
+        return 0
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def _unwritten(path: Path, err: OSError, what: str) -> int:
     reason = (err.strerror or "cannot be written").lower()
     print(f"{path}: {reason}; choose another place for the {what}.", file=sys.stderr)
@@ -118,7 +138,7 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
 
 
 COMMANDS = {
-    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw, "worksheet": _worksheet,
+    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw, "worksheet": _worksheet, "page": _page,
 }  # fmt: skip
 
 
