@@ -20,7 +20,7 @@ LESSONS = Path(__file__).parents[1] / "lessons"
 # Nothing is looked for on the network, and no sandbox of its own where the tests run as root.
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]  # fmt: skip
-PATIENCE_S = 60
+PATIENCE_S = 25
 
 
 def free_port() -> int:
@@ -32,9 +32,12 @@ def free_port() -> int:
 
 @contextmanager
 def served(command: list[str], url: str, folder: Path) -> Iterator[None]:
-    """A server, from when it answers at `url` until the end of the block."""
+    """A server, from when it answers at `url` until the end of the block. It keeps its settings in the folder, not
+    among those of who runs the tests."""
+    names = ("JUPYTER_CONFIG_DIR", "JUPYTERLAB_SETTINGS_DIR", "JUPYTERLAB_WORKSPACES_DIR")
+    own = {name: str(folder / ".jupyter" / name.lower()) for name in names}
     with open(folder / "server.log", "w", encoding="utf-8") as log:
-        server = subprocess.Popen(command, cwd=folder, stdout=log, stderr=subprocess.STDOUT)
+        server = subprocess.Popen(command, cwd=folder, stdout=log, stderr=subprocess.STDOUT, env=os.environ | own)
     try:
         for _ in range(PATIENCE_S * 5):
             try:

@@ -158,7 +158,8 @@ class Weighing:
                 mean[block], variance[block] = fresh.mean, fresh.variance
                 shared[block] = np.square(fresh.moves).sum(axis=2)
                 sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
-                dulled = np.maximum(1 - BLUNT**2 * sized[block] / fresh.variance, 1e-9)
+                with np.errstate(invalid="ignore"):  # where nothing settles there is nothing to be gained
+                    dulled = np.maximum(1 - np.nan_to_num(BLUNT**2 * sized[block] / fresh.variance), 1e-9)
                 gain[need] += -0.5 * np.log(dulled).sum(axis=1)
                 slips[0][np.ix_(alive, members)] = lasting.step(members, fresh.rows(np.searchsorted(need, alive)))
                 numbers[0, alive] = lasting.log

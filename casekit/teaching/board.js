@@ -168,7 +168,7 @@ function render({ model, el }) {
     for (const p of plan.plugs) {
       const node = made.plug.get(p.name), off = apart.has(p.name);
       node.classList.toggle("ck-apart", off);
-      node.setAttribute("aria-label", `${p.name} ${p.title}, ${off ? "unplugged" : "plugged"}`);
+      node.setAttribute("aria-label", `${p.title}, ${off ? "unplugged" : "plugged"}`);
       if (off) make("text", { class: "ck-note", x: p.box[0] + 1, y: p.box[1] - 1.5 }, notes, `${p.name} unplugged`);
     }
     for (const s of plan.spots) {
@@ -231,9 +231,19 @@ function render({ model, el }) {
   less.disabled = true;
   plain.disabled = true;
 
+  // A notebook has commands on plain keys, also while one of our menus is typed into ("r" makes a cell raw): inside the
+  // panel they mean what they mean there. Keys with Ctrl, Alt or Meta stay the notebook's.
+  const inside = (event) => {
+    const panel = root.closest(".jp-OutputArea-output");
+    const plainKey = !event.ctrlKey && !event.metaKey && !event.altKey && event.key !== "Escape";
+    if (!panel || !plainKey || !panel.contains(event.target)) return;
+    event.target.setAttribute("data-lm-suppress-shortcuts", "true");
+    setTimeout(() => event.target.removeAttribute("data-lm-suppress-shortcuts"));
+  };
+  window.addEventListener("keydown", inside, true);
   model.on("change:now", show);
   show();
-  return () => { clearTimeout(timer); model.off("change:now", show); };
+  return () => { clearTimeout(timer); window.removeEventListener("keydown", inside, true); model.off("change:now", show); };
 }
 
 export default { render };

@@ -24,8 +24,12 @@ class CallControls:
         self._fill()
 
     def _fill(self) -> None:
-        self.place.options = self.bench.places(self.kind.value)
-        self.to.options = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
+        others = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
+        for box, options in ((self.place, self.bench.places(self.kind.value)), (self.to, others)):
+            before = box.value
+            box.options = options
+            if before in options:
+                box.value = before
         self.to.disabled = not self.to.options
 
     def _named(self) -> tuple[str, str, str]:

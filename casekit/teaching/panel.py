@@ -13,8 +13,7 @@ from html import escape
 import ipywidgets as widgets
 import pandas as pd
 
-from casekit.bench.reading import Event
-from casekit.bench.workplace import table
+from casekit.bench.reading import Call, Event, Finding, Move, Reading
 from casekit.error import BenchError, CasekitError
 from casekit.machine.harness import Wire
 from casekit.teaching.board import Board
@@ -33,10 +32,9 @@ SURE = [(f"{p} % sure", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
 HOW = "write what you expect as a number or a range, such as 4.98 or 4.9 to 5.1"
 ANEW = ("Start over",)  # only for a case that is kept
 NUMBER = r"-?\d*[.,]?\d+"
+LEFT = 'style="text-align:left;vertical-align:top;white-space:normal"'
 FRAME = "border:1px solid;padding:0.4em 0.8em;margin:0.4em 0;line-height:1.4"
-SHOWN = [
-    "minute", "action", "what", "red", "black", "expected", "sure", "shown", "key", "held", "unplugged", "note", "risk",
-]  # fmt: skip
+COLUMNS = ("minute", "what", "where", "expected", "shown", "state", "remark")
 
 
 class Panel(widgets.VBox):
@@ -118,14 +116,14 @@ class Panel(widgets.VBox):
             layout=widgets.Layout(flex="1 1 24em", flex_flow="row wrap", align_content="flex-start"),
         )
         left = widgets.VBox(
-            [self.board, self.shown, heading("Log, the latest first"), self.table],
+            [self.board, self.shown, self.result, heading("Log, the latest first"), self.table],
             layout=widgets.Layout(flex="4 1 50em", min_width="20em"),
         )
         top = widgets.HBox([left, side], layout=widgets.Layout(flex_flow="row wrap", align_items="flex-start"))
         title = widgets.HTML(f"<h3>{escape(self.bench.title)}</h3>")
         caution = widgets.HTML(f"<small>{escape(CAUTION)}</small>")
         sheet = [widgets.HTML(self.bench.sheet._repr_html_())] if self.bench.sheet else [title]
-        return [*sheet, top, self.result, caution]
+        return [*sheet, top, caution]
 
     # Actions ----------------------------------------------------------------------------------------------------
 
@@ -233,7 +231,7 @@ class Panel(widgets.VBox):
 
     def _debrief(self) -> str:
         self.result.value = self.bench.debrief()._repr_html_()
-        return "the case is closed; the debrief stands below the log"
+        return "the case is closed; the debrief stands below the drawing"
 
     def _hint(self) -> str:
         return self.bench.hint()
@@ -288,6 +286,8 @@ class Panel(widgets.VBox):
                     box.value = before
                 elif last:
                     box.value = bench.drawing.earth
+                elif box is self.move:
+                    box.value = values[0]
             self.scope.refresh(points)
         for name, button in self.buttons.items():
             shut = bench.closed != (name == "What was known when")
@@ -297,7 +297,7 @@ class Panel(widgets.VBox):
         self.calls.refresh()
         self.board.show(self.red.value or "", self.black.value or "")
         self._lines += [_line(event) for event in bench.events[len(self._lines) :]]
-        head = "".join(f'<th scope="col" style="text-align:left">{escape(c)}</th>' for c in SHOWN)
+        head = "".join(f'<th scope="col" {LEFT}>{escape(c)}</th>' for c in COLUMNS)
         body = "".join(reversed(self._lines))
         self.table.value = (
             f'<div style="max-height:24em;overflow:auto" tabindex="0" role="region" aria-label="Log">'
@@ -309,9 +309,26 @@ class Panel(widgets.VBox):
 
 def _line(event: Event) -> str:
     """One line of the log."""
-    (line,) = table([event])[SHOWN].assign(minute=f"{event.minute:.1f}").itertuples(index=False)
-    cells = ("" if pd.isna(x) else f"{x:.4g}" if isinstance(x, float) else str(x) for x in line)
-    return f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>"
+    where = expected = shown = remark = ""
+    match event:
+        case Reading():
+            what, shown = event.function, event.shown
+            where = f"{event.red} against {event.black}" if event.black else event.red
+            low, high = event.expected if isinstance(event.expected, tuple) else (event.expected, None)
+            expected = "" if low is None else f"{low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
+            expected += f", {event.sure:.0%} sure" if expected and event.sure else ""
+            remark = "; ".join(n for n in (event.note, event.risk) if n)
+        case Finding():
+            what, shown = event.point if event.point in ("driver", "proof") else f"look {event.point}", event.text
+        case Move():
+            what, remark = f"{event.action} {event.what}", event.risk
+        case Call():
+            what, shown = "call", str(event)
+    cells = [f"{event.minute:.1f}", what, where, expected, shown, str(event.state), remark]
+    if not where and not expected and shown:  # a sentence: it has the room of three
+        cells[2:5] = [shown]
+    wide = {2: ' colspan="3"'} if len(cells) < len(COLUMNS) else {}
+    return f"<tr>{''.join(f'<td{wide.get(k, str())} {LEFT}>{escape(c)}</td>' for k, c in enumerate(cells))}</tr>"
 
 
 def _options(move) -> list[tuple[str, tuple[str, ...]]]:
