@@ -127,6 +127,22 @@ def test_what_comes_from_the_browser_may_be_nonsense(panel):
     assert panel.bench.log.empty
 
 
+def test_a_closed_case_stays_readable(panel):
+    """After the debrief a pick is answered in one sentence, and nothing is changed."""
+    panel.calls.place.value = "W14"
+    press(panel, "Make the call")
+    press(panel, "Debrief")
+    lines = len(panel.bench.log)
+    panel.board._heard(panel.board, {"kind": "point", "name": "B9.1", "lead": "red"}, [])
+    assert (
+        "Not possible: this case is closed after its debrief; open it again with casekit.open_case to go on."
+    ) in panel.message.value
+    panel.board._heard(panel.board, {"kind": "plug", "name": "X11"}, [])
+    assert "press Do it" in panel.message.value
+    assert panel.buttons["Do it"].disabled
+    assert len(panel.bench.log) == lines
+
+
 def test_a_panel_needs_a_bench():
     with pytest.raises(casekit.BenchError) as err:
         casekit.panel("broom-frame-dead")

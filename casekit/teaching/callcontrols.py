@@ -27,7 +27,8 @@ class CallControls:
         others = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
         for box, options in ((self.place, self.bench.places(self.kind.value)), (self.to, others)):
             before = box.value
-            box.options = options
+            if list(box.options) != options:  # a menu that is filled anew forgets what was being chosen
+                box.options = options
             if before in options:
                 box.value = before
         self.to.disabled = not self.to.options

@@ -17,16 +17,17 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from casekit.error import MissingError
-from casekit.teaching.practice import open_case
+from casekit.teaching.kept import FOLDER, resume_case
 
 LOOPBACK, PORT = "127.0.0.1", 8866
 READY_S, STOP_S, LOOK_S = 60.0, 10.0, 0.1  # seconds: to answer, to stop, between two looks whether it answers
 CULL_S = 3600  # seconds after which a bench that nobody looks at any more is put away
 
 
-def notebook(name: str, title: str, seed: int | None = None) -> str:
-    """The notebook that is served: one cell, which opens the case and shows its panel. Nothing in it is the answer."""
-    code = f"import casekit\n\ncasekit.panel(casekit.open_case({name!r}, seed={seed!r}))"
+def notebook(name: str, title: str, seed: int | None, folder: str) -> str:
+    """The notebook that is served: one cell, which opens the case where it was left, its log in `folder`, and shows its
+    panel. Nothing in it is the answer."""
+    code = f"import casekit\n\ncasekit.panel(casekit.resume_case({name!r}, seed={seed!r}, folder={folder!r}))"
     cell = {
         "id": "panel", "cell_type": "code", "metadata": {}, "execution_count": None, "outputs": [],
         "source": code.splitlines(keepends=True),
@@ -41,9 +42,11 @@ def notebook(name: str, title: str, seed: int | None = None) -> str:
 def served(name: str, seed: int | None = None, port: int = PORT) -> Iterator[tuple[str, subprocess.Popen]]:
     """Serve the panel of a case: its address and the process, which is stopped at the end. Port 0 takes a free one.
 
-    Raises ScenarioError when there is no such case, MissingError when Voila is not installed or the port is taken.
+    What is done is kept in `casekit-logs` of the current directory, so that a page loaded again goes on where it was.
+    Raises ScenarioError when there is no such case or no log can be kept, MissingError when Voila is not installed or
+    the port is taken.
     """
-    title = open_case(name, seed).title
+    title, logs = resume_case(name, seed).title, str(Path(FOLDER).resolve())
     if find_spec("voila") is None:
         raise MissingError(
             "pages need the Python package voila, which is not installed; install it with: "
@@ -52,7 +55,7 @@ def served(name: str, seed: int | None = None, port: int = PORT) -> Iterator[tup
     port = _free(port)
     with tempfile.TemporaryDirectory(prefix="casekit-page-") as folder:
         path = Path(folder) / f"{name}.ipynb"
-        path.write_text(notebook(name, title, seed), encoding="utf-8")
+        path.write_text(notebook(name, title, seed, logs), encoding="utf-8")
         # What a server says is for its builders; it is shown when the server does not come up.
         with (Path(folder) / "voila.log").open("wb") as log:
             process = subprocess.Popen(_command(path, port), cwd=folder, stdout=log, stderr=log)
