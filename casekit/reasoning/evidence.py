@@ -145,7 +145,7 @@ class Weighing:
         numbers, signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
         numbers[1, ~can] = -np.inf
         slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
-        parts = np.zeros((2, len(self.steps), n))
+        parts, course = np.zeros((2, 2, len(self.steps), n))
         alive, alive_loose, r = np.arange(n), np.flatnonzero(can), self.readings
         lasting, loose = Lasting(r, n), Loose(r, len(alive_loose))
         floor, gain, before = weight.max(), np.zeros(n), float(weight.max())
@@ -183,7 +183,7 @@ class Weighing:
                 numbers[0, gone] += here - before
                 numbers[1, gone_loose] += here - before
                 before = here
-            total = numbers + signs
+            total = course[:, t] = numbers + signs
             history[t] = self._score(weight, can, total)
             top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
             hope = weight + gain + total
@@ -200,7 +200,7 @@ class Weighing:
             wide = (np.sqrt(sized / rest) > NARROW).any(axis=1)
         wide &= np.array([c.high > c.low or c.end > c.begin for c in every], dtype=bool)
         total = numbers + signs
-        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, gain, parts)
+        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, gain, parts, course)
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
@@ -247,12 +247,13 @@ class Weighing:
 def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:
     """Some of the cells."""
     read = (w.mean[rows], w.u[rows], w.slips[:, rows], w.wide[rows])
-    rest = (w.history[:, rows], w.gain[rows], w.parts[:, :, rows])
+    rest = (w.history[:, rows], w.gain[rows], w.parts[:, :, rows], w.course[:, :, rows])
     return Weighed([w.cells[k] for k in rows], w.lasting[rows], w.loose[rows], *read, *rest)
 
 
 def _both(a: Weighed, b: Weighed) -> Weighed:
-    axes = {"lasting": 0, "loose": 0, "mean": 0, "u": 0, "slips": 1, "wide": 0, "history": 1, "gain": 0, "parts": 2}
+    axes = {"lasting": 0, "loose": 0, "mean": 0, "u": 0, "slips": 1, "wide": 0, "history": 1, "gain": 0}
+    axes |= {"parts": 2, "course": 2}
     return Weighed(
         a.cells + b.cells, *(np.concatenate([getattr(a, n), getattr(b, n)], axis=k) for n, k in axes.items())
     )

@@ -5,7 +5,8 @@ In: what weighing found. Out: `Verdict`, with the best `Fit` of every suspect an
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -42,6 +43,7 @@ class Weighed:
     history: np.ndarray  # (steps, cells): log weight after every step
     gain: np.ndarray  # nats by which a wide cell may be better than it seems
     parts: np.ndarray  # (2, steps, cells): log factors of signs, if always there and if coming and going
+    course: np.ndarray  # (2, steps, cells): log likelihood after every step, if always there and if coming and going
 
 
 @dataclass(frozen=True)
@@ -79,6 +81,19 @@ class Verdict:
     start_bits: float
     trail: tuple[Moment, ...]
     weighed: Weighed = field(repr=False)
+
+    def at(self, step: int, numbers: Sequence[Observation], signs: Sequence[Sign]) -> Verdict:
+        """What was known after so many steps, for planning what would have paid best then: the numbers and signs are
+        those of then, and `weighed` weighs the cells by them alone. How finely cells are divided is still the whole
+        log's doing; chances, fits and trail stay those of the end."""
+        w = self.weighed
+        lasting, loose = w.course[:, step - 1] if step else (0 * w.lasting, np.where(np.isfinite(w.loose), 0, -np.inf))
+        place = {o.what: k for k, o in enumerate(self.numbers)}
+        rows = [place[o.what] for o in numbers]
+        return replace(
+            self, numbers=tuple(numbers), signs=tuple(signs), healthy=tuple(x[rows] for x in self.healthy),
+            weighed=replace(w, lasting=lasting, loose=loose),
+        )  # fmt: skip
 
     @property
     def used(self) -> int:

@@ -21,7 +21,7 @@ from casekit.machine.unit import Core
 from casekit.reasoning.advice import advise
 from casekit.reasoning.belief import normalised
 from casekit.reasoning.doubt import Doubt, doubts
-from casekit.reasoning.evidence import weigh
+from casekit.reasoning.observation import observed
 from casekit.reasoning.offer import Standpoint
 from casekit.teaching import progress
 from casekit.teaching.foresight import Foresight, foresight
@@ -30,7 +30,7 @@ from casekit.teaching.progress import Picture, Row
 from casekit.teaching.support import Weighed, names, weighed
 from casekit.teaching.ticks import Tick, judged
 
-WORST = 3  # readings of which it is said what would have paid better
+TOLD = 0.1  # bits below which no test is worth naming
 PICTURE = "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
 
 
@@ -190,21 +190,22 @@ class Story:
         return next((k for k, e in enumerate(self.events) if e is event), -1)
 
     def _better(self, before: int) -> Iterator[tuple[int, str]]:
-        """For the readings that paid worst: what would have paid better then."""
+        """For every reading until the call was supported: the best test then, where it paid more than twice as much."""
+        w, verdict = self.weighed, self.weighed.verdict
         numbers = [k for k, e in enumerate(self.events) if not isinstance(e, Call)]
-        table = progress.rows(self.events, self.weighed.verdict)
+        table = progress.rows(self.events, verdict)
         table = table[len(table) - len(numbers) :]
-        paid = {}
+        when = {id(e): k for k, e in enumerate(self.events)}
+        done = [-1 if moment.event is None else when[id(moment.event)] for moment in verdict.trail]
         for row, k in zip(table, numbers, strict=True):
-            if k < before and isinstance(self.events[k], Reading) and row.took > 0:
-                paid[k] = (row.bits or 0.0) / row.took
-        for k in sorted(paid, key=paid.get)[:WORST]:
-            past, w = self.events[:k], self.weighed
-            verdict = weigh(w.drawing, past, self.stored, w.also)
-            best = next(iter(advise(w.drawing, verdict, Standpoint.after(w.drawing, past), most=1, ahead=False)), None)
             event = self.events[k]
+            if k >= before or not isinstance(event, Reading) or row.took <= 0:
+                continue
+            past = self.events[:k]
+            then = verdict.at(sum(d < k for d in done), *observed(w.drawing, past))
+            best = next(iter(advise(w.drawing, then, Standpoint.after(w.drawing, past), most=1, ahead=False)), None)
             same = best and (best.offer.kind, best.offer.red) == (event.function, event.red)  # what it told was luck
-            if best and not same and best.rate > 2 * max(paid[k], 0.0):
+            if best and not same and best.bits > TOLD and best.rate > 2 * max((row.bits or 0.0) / row.took, 0.0):
                 yield k, f"better then: {best.offer} ({best.bits:.1f} bits in {best.minutes:.1f} minutes expected)"
 
 
