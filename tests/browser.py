@@ -35,7 +35,12 @@ def served(command: list[str], url: str, folder: Path) -> Iterator[None]:
     """A server, from when it answers at `url` until the end of the block. It keeps its settings in the folder, not
     among those of who runs the tests."""
     names = ("JUPYTER_CONFIG_DIR", "JUPYTERLAB_SETTINGS_DIR", "JUPYTERLAB_WORKSPACES_DIR")
-    own = {name: str(folder / ".jupyter" / name.lower()) for name in names}
+    logs = {"CASEKIT_LOGS": str(folder / "casekit-logs")}
+    own = logs | {name: str(folder / ".jupyter" / name.lower()) for name in names}
+    settings = Path(own["JUPYTERLAB_SETTINGS_DIR"]) / "@jupyterlab" / "apputils-extension"
+    settings.mkdir(parents=True)
+    quiet = {"fetchNews": "false", "checkForUpdates": False}  # no question that covers what is to be clicked
+    (settings / "notification.jupyterlab-settings").write_text(json.dumps(quiet), encoding="utf-8")
     with open(folder / "server.log", "w", encoding="utf-8") as log:
         server = subprocess.Popen(command, cwd=folder, stdout=log, stderr=subprocess.STDOUT, env=os.environ | own)
     try:
@@ -60,7 +65,7 @@ def lab(folder: Path) -> Iterator[str]:
     root = ["--allow-root"] if os.geteuid() == 0 else []
     command = [
         sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={port}", "--IdentityProvider.token=",
-        f"--ServerApp.root_dir={folder}", "--LabApp.news_url=", *root,
+        f"--ServerApp.root_dir={folder}", *root,
     ]  # fmt: skip
     with served(command, f"http://127.0.0.1:{port}/api", folder):
         yield f"http://127.0.0.1:{port}"

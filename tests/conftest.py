@@ -1,9 +1,12 @@
 """The marker for tests against an outside reference, and what such tests found, shown at the end of every run."""
 
 import os
+import tempfile
 
 # Small matrices gain nothing from threads; set before numpy is imported, here and in the kernels of the lessons.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Lessons keep their cases apart from those of who works here.
+os.environ["CASEKIT_LOGS"] = tempfile.mkdtemp(prefix="casekit-logs-")
 
 import pytest
 

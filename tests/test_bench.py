@@ -305,7 +305,7 @@ CLOSED = "this case is closed after its debrief; open it again with casekit.open
 def test_debrief_needs_a_call_and_closes_the_case(case):
     with pytest.raises(BenchError) as caught:
         case.debrief()
-    assert str(caught.value) == "there is no call yet; state the fault with bench.call(kind, place) first."
+    assert str(caught.value) == "there is no call yet; make the call first: its kind and its place."
     case.call("open", "W42")
     assert case.debrief().right is False
     known = {name for name in dir(case) if not name.startswith("_") and inspect.ismethod(getattr(case, name))}

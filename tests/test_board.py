@@ -48,6 +48,20 @@ def test_no_two_points_are_under_one_click(name):
         assert all((x - u) ** 2 + (y - v) ** 2 > 3.6**2 for u, v in every[k + 1 :]), (x, y)
 
 
+@pytest.mark.parametrize("name", names("machines"))
+def test_a_plug_covers_its_own_cavities_alone(name):
+    """A click on a cavity, a wire or another plug never means this one."""
+    plant = drawn(machine_file(name))
+    made = plan(machine_file(name), plant)
+    places = {p["name"]: (p["x"], p["y"]) for p in made["points"]}
+    for plug in made["plugs"]:
+        mine = {c for p in plant.plugs if p.name == plug["name"] for c in (*p.harness, *p.device)}
+        for x0, y0, x1, y1 in plug["boxes"]:
+            covered = {n for n, (x, y) in places.items() if x0 <= x <= x1 and y0 <= y <= y1}
+            assert covered <= mine, plug["name"]
+            assert (x1 - x0) * (y1 - y0) < 0.02 * made["width"] * made["height"], plug["name"]
+
+
 def test_every_wire_says_its_colour_and_ends():
     made = plan(machine_file("street-sweeper"), drawn(machine_file("street-sweeper")))
     words = {w["name"]: w["words"] for w in made["wires"]}

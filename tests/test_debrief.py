@@ -239,7 +239,7 @@ def test_support_counts_the_same_repair_and_needs_95_percent(supported):
     )
     found = supported(verdict_of([0.0, 0.60, 0.34, 0.06]))
     assert (found.supported, found.sure) == (False, pytest.approx(0.94))
-    assert found.because == "they allow the call but do not prove it: 1 other explanation(s) are left."
+    assert found.because == "they allow the call but do not prove it: 1 other explanation is left."
     found = supported(verdict_of([0.0, 0.999, 0.0, 0.001], loose=True))
     assert found.because == "they support the call (if it comes and goes): nothing else on the drawing explains them."
 

@@ -137,7 +137,7 @@ def test_an_open_is_foreseen_as_more_than_the_meter_can_show():
 def test_readings_without_a_number_are_counted_apart():
     result = scored(read(value=math.nan, expected=5.0, shown="unstable"), read(value=5.0, expected=5.0), read())
     assert (len(result.scored), result.blank) == (1, 1)
-    assert "1 of 1 held" in str(result)
+    assert "1 of 1 predictions held" in str(result)
     assert str(result).endswith("1 of your readings showed no number to hold against what you expected.")
     assert scored(read(), read("scan", math.nan)) is None
     assert str(Foresight((), 2)) == "2 of your readings showed no number to hold against what you expected."
@@ -175,12 +175,12 @@ def test_sureness_against_outcome(held, of, sure, words):
 
 def test_the_summary_in_words():
     assert str(made(2, 5, 0.8)) == (
-        "2 of 5 held, and you were 80 % sure on average: too sure. Mean score 0.10 (0 is best; a range of 5 V that "
-        "holds scores 1)."
+        "2 of 5 predictions held, and you were 80 % sure on average: too sure. "
+        "Mean score 0.10 (0 is best; a range of 5 V that holds scores 1)."
     )
     assert str(made(3, 4, 0.9)) == (
-        "3 of 4 held, and you were 90 % sure on average. Mean score 0.10 (0 is best; a range of 5 V that holds "
-        "scores 1)."
+        "3 of 4 predictions held, and you were 90 % sure on average. "
+        "Mean score 0.10 (0 is best; a range of 5 V that holds scores 1)."
     )
 
 
@@ -277,14 +277,14 @@ def test_the_debrief_has_a_row_with_the_right_counts(played):
     sure = np.mean([0.95, 0.9, 0.8, 0.8, 0.8, 0.8])
     assert found.sure == pytest.approx(sure)
     assert row.startswith(
-        f"3 of 6 held, and you were {100 * sure:.0f} % sure on average (80 % is taken where you did not say): too "
-        f"sure. Mean score {found.score:.2f} (0 is best; a range of 5 V that holds scores 1). Minute "
+        f"3 of 6 predictions held, and you were {100 * sure:.0f} % sure on average (80 % is taken where "
+        f"you did not say): too sure. Mean score {found.score:.2f} (0 is best; a range of 5 V that holds scores 1). "
+        "Minute "
     )
     assert row.count("you expected") == len(found.far) == 3
     assert f"\nYour predictions: {row}\n" in repr(result)
-    assert 'padding-right:1.5em">Your predictions</th><td style="text-align:left;white-space:normal">3 of 6 held' in (
-        result._repr_html_()
-    )
+    cell = '<td style="text-align:left;white-space:normal">3 of 6 predictions held'
+    assert f'padding-right:1.5em">Your predictions</th>{cell}' in result._repr_html_()
 
 
 def test_what_was_far_off_is_explained(played):

@@ -26,12 +26,12 @@ def test_a_last_line_cut_short_is_left_out(tmp_path):
         file.write_bytes(whole[:-cut])
         bench = resumed(tmp_path)
         assert bench.reopened == (
-            "2 moves and readings were made again; the last line was cut short and is left out."
+            "the case is where you left it: 2 entries in its log; the last line was cut short and is left out."
         )  # fmt: skip
         assert len(bench.log) == 2
         assert file.read_bytes().endswith(b"\n")
         bench.key("off")
-        assert resumed(tmp_path).reopened == "3 moves and readings were made again."
+        assert resumed(tmp_path).reopened == "the case is where you left it: 3 entries in its log."
         assert file.read_bytes() == whole
 
 
@@ -39,7 +39,7 @@ def test_a_last_line_that_only_lacks_its_end_is_kept(tmp_path):
     file = left(tmp_path)
     whole = file.read_bytes()
     file.write_bytes(whole[:-1])
-    assert resumed(tmp_path).reopened == "3 moves and readings were made again."
+    assert resumed(tmp_path).reopened == "the case is where you left it: 3 entries in its log."
     assert file.read_bytes() == whole
 
 
@@ -47,7 +47,7 @@ def test_zeros_at_the_end_are_left_out(tmp_path):
     file = left(tmp_path)
     file.write_bytes(file.read_bytes() + bytes(40))
     assert resumed(tmp_path).reopened == (
-        "3 moves and readings were made again; the last line was cut short and is left out."
+        "the case is where you left it: 3 entries in its log; the last line was cut short and is left out."
     )
 
 
@@ -78,7 +78,7 @@ def test_a_damaged_line_costs_only_itself(tmp_path, line):
     lines.insert(2, line.encode("utf-8", "surrogatepass"))
     file.write_bytes(b"\n".join(lines))
     bench = resumed(tmp_path)
-    assert bench.reopened == "3 moves and readings were made again; line 3 is damaged and is left out."
+    assert bench.reopened == "the case is where you left it: 3 entries in its log; line 3 is damaged and is left out."
     assert len(bench.log) == 3
 
 
@@ -178,7 +178,7 @@ def test_a_full_disk_loses_nothing(tmp_path, monkeypatch):
     bench.key("off")
     again = resumed(tmp_path)
     assert alike(bench, again)
-    assert again.reopened == "3 moves and readings were made again."
+    assert again.reopened == "the case is where you left it: 3 entries in its log."
 
 
 def test_a_reading_that_comes_out_differently_is_told_and_the_rest_goes_on(tmp_path):
@@ -189,7 +189,8 @@ def test_a_reading_that_comes_out_differently_is_told_and_the_rest_goes_on(tmp_p
     file.write_text("\n".join(lines) + "\n")
     bench = resumed(tmp_path)
     assert bench.reopened == (
-        "3 moves and readings were made again; line 3, volts('B5.1', 'G1.-'), showed 4.98 V then and shows "
+        "the case is where you left it: 3 entries in its log; "
+        "line 3, volts('B5.1', 'G1.-'), showed 4.98 V then and shows "
         f"{shown} now."
     )
     assert len(bench.log) == 3
@@ -198,7 +199,8 @@ def test_a_reading_that_comes_out_differently_is_told_and_the_rest_goes_on(tmp_p
     lines[3] = lines[3].replace(f'"minute": {minute}', '"minute": 9.9')
     file.write_text("\n".join(lines) + "\n")
     assert resumed(tmp_path).reopened == (
-        f"3 moves and readings were made again; line 4, key('off'), ended at minute 9.9 then and at {minute:.1f} now."
+        f"the case is where you left it: 3 entries in its log; "
+        f"line 4, key('off'), ended at minute 9.9 then and at {minute:.1f} now."
     )
 
 
@@ -207,7 +209,8 @@ def test_what_can_no_longer_be_done_is_told(tmp_path):
     file.write_text(file.read_text().replace('"volts", "args": ["B5.1"', '"volts", "args": ["B55.1"'))
     said = resumed(tmp_path).reopened
     assert said.startswith(
-        "2 moves and readings were made again; line 3, volts('B55.1', 'G1.-'), cannot be done now: "
+        "the case is where you left it: 2 entries in its log; "
+        "line 3, volts('B55.1', 'G1.-'), cannot be done now: "
         "'B55.1' is not a point a lead can reach on this machine now."
     )
 
@@ -216,7 +219,8 @@ def test_many_troubles_are_counted(tmp_path):
     file = left(tmp_path)
     file.write_text(file.read_text() + "###\n" * 5)
     assert resumed(tmp_path).reopened == (
-        "3 moves and readings were made again; line 5 is damaged and is left out; line 6 is damaged and is left out; "
+        "the case is where you left it: 3 entries in its log; "
+        "line 5 is damaged and is left out; line 6 is damaged and is left out; "
         "line 7 is damaged and is left out; 2 more lines came out differently or are left out."
     )
 
@@ -231,7 +235,7 @@ def test_two_benches_do_not_write_one_file(tmp_path):
             refused()
         assert str(caught.value) == (
             f"{file_of(tmp_path)}: another bench has written here since this one was opened; go on with that one, or "
-            "open the case again with casekit.resume_case."
+            "load the page or run the cells again."
         )
     assert len(first.log) == 1
     second.key("off")
@@ -262,7 +266,7 @@ def test_a_file_that_was_taken_away_is_told(tmp_path):
     with pytest.raises(BenchError) as caught:
         bench.key("on")
     assert str(caught.value) == (
-        f"{file_of(tmp_path)}: the log is no longer here; put it back, or open the case again with casekit.resume_case."
+        f"{file_of(tmp_path)}: the log is no longer here; put it back, or load the page or run the cells again."
     )
     (tmp_path / "elsewhere").rename(file_of(tmp_path))
     bench.key("on")

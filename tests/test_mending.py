@@ -247,7 +247,7 @@ def test_crossed_terminals_and_drift_are_weighed():
     result = judged(crossed, ("crossed terminals", "X13.3"), *points)
     assert (result.right, result.supported) == (True, False)
     assert result.rivals == ("crossed terminals at X2.10 (to X2.11)",)
-    assert result.because == "they allow the call but do not prove it: 1 other explanation(s) are left."
+    assert result.because == "they allow the call but do not prove it: 1 other explanation is left."
     points = (*points, "X13.3f", "X13.3m")
     for call in (("crossed terminals", "X13.3"), ("crossed terminals", "X13.4", "X13.3")):
         result = judged(crossed, call, *points)

@@ -31,10 +31,10 @@ def get(address: str) -> str:
 @contextmanager
 def running(folder: Path, *arguments: str):
     """The command, running; its first line of output, and the process."""
-    root = str(Path(casekit.__file__).parent.parent)
+    own = {"PYTHONPATH": str(Path(casekit.__file__).parent.parent), "CASEKIT_LOGS": "casekit-logs"}
     with subprocess.Popen(
         [sys.executable, "-m", "casekit.command", "page", *arguments],
-        stdout=subprocess.PIPE, text=True, cwd=folder, env=os.environ | {"PYTHONPATH": root},
+        stdout=subprocess.PIPE, text=True, cwd=folder, env=os.environ | own,
     ) as process:  # fmt: skip
         try:
             yield process.stdout.readline(), process
@@ -84,7 +84,9 @@ def test_a_case_is_played_on_the_page_and_is_there_again_after_a_reload(tmp_path
         assert shown.get_by_text("import casekit").count() == 0
         shown.reload()
         shown.locator('[data-kind="point"][data-name="B5.1"]').wait_for()
-        shown.locator("[role=status]").filter(has_text="2 moves and readings were made again.").first.wait_for()
+        shown.locator("[role=status]").filter(
+            has_text="the case is where you left it: 2 entries in its log."
+        ).first.wait_for()
         assert shown.get_by_role("region", name="Log").locator("tbody tr").count() == 2
 
 

@@ -92,7 +92,7 @@ class Expectations:
     def _numbers(self, cells: Sequence[Cell]) -> np.ndarray:
         """The row of every cell in what is kept; new ones get one. With too many all begins anew."""
         known = self._number
-        if len(known) + len(cells) > MANY:
+        if len(known) + sum(id(c) not in known for c in cells) > MANY:
             self._kept.clear()
             self._cells, self._number, self._parts = [], (known := {}), {}
         for c in cells:

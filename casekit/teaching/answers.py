@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
 
+import pandas as pd
+
 from casekit.files.casefile import CaseFile, Fault
 from casekit.reasoning.doubt import doubts, explained
 from casekit.reasoning.lookalike import groups
@@ -143,11 +145,15 @@ def _points(bench: Practice) -> Table:
 
 
 def _scan(bench: Practice) -> Table:
-    """What the scan tool shows, without the columns that say the same again."""
-    table = bench.scan()
+    """What scan data shows: channel, value, volts inside where there are any, remark."""
     return [
-        (row.channel, "" if row.value != row.value else f"{row.value:.4g} {row.unit}", row.remark)
-        for row in table.itertuples()
+        (
+            channel,
+            "" if pd.isna(value) else f"{value:.4g} {unit}",
+            "" if pd.isna(inside) else f"{inside:.3f} V",
+            remark,
+        )
+        for channel, value, unit, inside, remark in bench.scan().itertuples(index=False)
     ]
 
 
@@ -201,7 +207,7 @@ def _handed_out(found: Answers) -> str:
         "<h2 class='new'>Readings to give out</h2><p>For a class without computers: what this machine reads with the "
         f"key on and everything plugged, red lead as listed, black lead on {escape(found.earth)}.{away}</p>"
         f"<div class='points'>{points}</div><h2>Scan data, key on</h2>"
-        + _table(("Channel", "Value", "Remark"), found.scan)
+        + _table(("Channel", "Value", "Volts inside", "Remark"), found.scan)
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 // The board in the browser: shows the drawing with leads, plugs and marks, and says to the bench what was picked.
 const SVG = "http://www.w3.org/2000/svg";
 const ZOOMS = [1, 1.25, 1.5, 2, 3, 4];
-const PATIENCE_MS = 8000;
+const PATIENCE_MS = 8000, TEXT_PT = 7, LEGIBLE_PX = 7.5;
 const GONE = "No answer so far: the kernel is busy or gone. If it stays so, restart the kernel and run the cells again.";
 
 function make(tag, attributes = {}, parent = null, text = "") {
@@ -33,7 +33,7 @@ function render({ model, el }) {
   const less = make("button", { type: "button", "aria-label": "smaller" }, zoom, "−");
   const more = make("button", { type: "button", "aria-label": "larger" }, zoom, "+");
   const fit = make("button", { type: "button" }, zoom, "Fit");
-  const plain = make("button", { type: "button" }, tools, "Stop tracing");
+  const plain = make("button", { type: "button" }, tools, "Clear trace");
   const sheet = make("div", { class: "ck-sheet", role: "group", "aria-label": "Wiring drawing", tabindex: "0" }, root);
   const said = make("div", { class: "ck-said", role: "status", "aria-live": "polite" }, root);
   const say = (text) => { said.textContent = text; };
@@ -111,10 +111,10 @@ function render({ model, el }) {
     make("polyline", { points: w.points.map((p) => p.join(",")).join(" ") }, node);
   }
   for (const p of plan.plugs) {
-    const [x0, y0, x1, y1] = p.box;
     const node = button(plugs, "plug", p.name, () => pick("plug", p.name));
-    node.dataset.x = (x0 + x1) / 2; node.dataset.y = (y0 + y1) / 2;
-    make("rect", { x: x0, y: y0, width: x1 - x0, height: y1 - y0, rx: 2 }, node);
+    node.dataset.x = (p.boxes[0][0] + p.boxes[0][2]) / 2; node.dataset.y = (p.boxes[0][1] + p.boxes[0][3]) / 2;
+    for (const [x0, y0, x1, y1] of p.boxes)
+      make("rect", { x: x0, y: y0, width: x1 - x0, height: y1 - y0, rx: 2 }, node);
   }
   for (const s of plan.spots) {
     const node = button(spots, "spot", s.name, () => pick("spot", s.name));
@@ -147,7 +147,7 @@ function render({ model, el }) {
     const ends = now.reach.filter((p) => net >= 0 && now.ties[p] === net);
     const others = same.map((w) => w.name).filter((n) => n !== name);
     const joints = plan.splices.filter((s) => net >= 0 && now.ties[s.name] === net).map((s) => s.name);
-    say(`${name} is tied to ${others.length ? others.join(", ") : "no other wire"}; splices: ${joints.join(", ") || "none"}; points: ${ends.join(", ") || "none"}.`);
+    say(`${name} is connected to ${others.length ? others.join(", ") : "no other wire"}; splices: ${joints.join(", ") || "none"}; points: ${ends.join(", ") || "none"}.`);
   }
   plain.addEventListener("click", () => { trace(""); say("nothing is traced"); });
 
@@ -155,6 +155,7 @@ function render({ model, el }) {
   function show() {
     clearTimeout(timer);
     now = model.get("now");
+    if (now.said || said.textContent === GONE) say(now.said);
     const reach = new Set(now.reach), apart = new Set(now.apart);
     for (const [name, [x, y]] of Object.entries(now.bared || {}))
       if (!made.point.has(name)) point(name, x, y, "laid bare");
@@ -169,7 +170,8 @@ function render({ model, el }) {
       const node = made.plug.get(p.name), off = apart.has(p.name);
       node.classList.toggle("ck-apart", off);
       node.setAttribute("aria-label", `${p.title}, ${off ? "unplugged" : "plugged"}`);
-      if (off) make("text", { class: "ck-note", x: p.box[0] + 1, y: p.box[1] - 1.5 }, notes, `${p.name} unplugged`);
+      const [x0, y0] = p.boxes[0];
+      if (off) make("text", { class: "ck-note", x: x0 + 1, y: y0 - 1.5 }, notes, `${p.name} unplugged`);
     }
     for (const s of plan.spots) {
       const done = [now.looked.includes(s.name) ? "looked at" : "", now.moved.includes(s.name) ? "moved" : ""].filter(Boolean);
@@ -185,10 +187,10 @@ function render({ model, el }) {
       const node = made.point.get(name);
       if (!node) continue;
       const [x, y] = place(node), g = make("g", { class: "ck-lead", "data-lead": letter }, leads);
-      make("line", { x1: x, y1: y, x2: x + dx, y2: y - 9, stroke: fill, "stroke-width": 1.6 }, g);
-      if (letter === "R") make("rect", { x: x + dx - 5, y: y - 19, width: 10, height: 10, fill, stroke: "white" }, g);
-      else make("circle", { cx: x + dx, cy: y - 14, r: 5.4, fill, stroke: "white" }, g);
-      make("text", { x: x + dx, y: y - 11.2 }, g, letter);
+      make("line", { x1: x, y1: y, x2: x + dx, y2: y + 8, stroke: fill, "stroke-width": 1.6 }, g);
+      if (letter === "R") make("rect", { x: x + dx - 5, y: y + 6, width: 10, height: 10, fill, stroke: "white" }, g);
+      else make("circle", { cx: x + dx, cy: y + 11, r: 5.4, fill, stroke: "white" }, g);
+      make("text", { x: x + dx, y: y + 13.8 }, g, letter);
     }
     names.replaceChildren();
     for (const name of [...made.plug.keys(), ...made.spot.keys(), ...made.wire.keys(), ...now.reach]) make("option", { value: name }, names);
@@ -218,18 +220,25 @@ function render({ model, el }) {
     event.stopPropagation();
     if (event.key === "Enter") search();
   });
-  function resize(step) {
+  function resize(step, aloud = true) {
     size = step === null ? 0 : Math.min(Math.max(size + step, 0), ZOOMS.length - 1);
     svg.style.width = `${100 * ZOOMS[size]}%`;
     less.disabled = size === 0;
     more.disabled = size === ZOOMS.length - 1;
-    say(`drawing at ${100 * ZOOMS[size]} %`);
+    if (aloud) say(`drawing at ${100 * ZOOMS[size]} %`);
   }
   less.addEventListener("click", () => resize(-1));
   more.addEventListener("click", () => resize(1));
   fit.addEventListener("click", () => resize(null));
   less.disabled = true;
   plain.disabled = true;
+  // At first so large that the drawing's text can be read, if that is no more than twice the room there is.
+  const room = new ResizeObserver(() => {
+    if (!sheet.clientWidth) return;
+    room.disconnect();
+    while (size < 3 && (TEXT_PT * sheet.clientWidth * ZOOMS[size]) / plan.width < LEGIBLE_PX) resize(1, false);
+  });
+  room.observe(sheet);
 
   // A notebook has commands on plain keys, also while one of our menus is typed into ("r" makes a cell raw): inside the
   // panel they mean what they mean there. Keys with Ctrl, Alt or Meta stay the notebook's.

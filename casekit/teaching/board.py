@@ -21,7 +21,8 @@ from casekit.teaching.drawing import drawing, full_sheet
 from casekit.teaching.sheet import Sheet, along
 
 INWARD = 8.0  # points from a cavity to the bare pin behind it, which is there while its plug is apart
-EDGE = 5.0  # points around what belongs to a plug
+EDGE, TITLE = 5.0, 9.0  # points around the cavities of a plug, and above a sensor for its title
+COLUMN, GAP = 12.0, 40.0  # cavities nearer than that across, and down, belong to one group
 Pick = Callable[[str, str, str], None]
 
 
@@ -42,8 +43,8 @@ class Board(anywidget.AnyWidget):
         self.on_msg(self._heard)
         self.show()
 
-    def show(self, red: str = "", black: str = "") -> None:
-        """Show the bench as it is now, with the leads on these points (empty: nowhere)."""
+    def show(self, red: str = "", black: str = "", said: str = "") -> None:
+        """Show the bench as it is now, with the leads on these points (empty: nowhere), and say a sentence."""
         bench, state = self._bench, self._bench.state
         self._count += 1
         copper = bench.drawing.copper(state.unplugged)
@@ -52,6 +53,7 @@ class Board(anywidget.AnyWidget):
         moved = [e for e in bench.events if isinstance(e, Move) and e.action in ("shift", "open harness")]
         self.now = {
             "count": self._count,
+            "said": said,
             "reach": bench.probe_points(),
             "bared": {p: list(self._bared(p)) for p in sorted(state.bared) if self._bared(p)},
             "apart": sorted(state.unplugged),
@@ -87,11 +89,10 @@ def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
         words = f"{wire.name} {_colour(wire.name, colours)}".strip()
         for end in (wire.a, wire.b):
             at.setdefault(end, []).append(words)
-    plugs = []
-    for plug in plant.plugs:
-        xs, ys = zip(*(points[p] for p in (*plug.harness, *plug.device) if p in points), strict=True)
-        box = (min(xs) - EDGE, min(ys) - EDGE, max(xs) + EDGE, max(ys) + EDGE)
-        plugs.append({"name": plug.name, "title": plug.title, "where": plug.where, "box": [round(v, 1) for v in box]})
+    plugs = [
+        {"name": p.name, "title": p.title, "where": p.where, "boxes": _boxes(sheet, [points[c] for c in p.harness])}
+        for p in plant.plugs
+    ]
     spots: dict[str, dict] = {}
     for mark in sheet.marks:
         where = plant.contact_point(mark.name).where
@@ -136,6 +137,27 @@ def plan_points(machine: MachineFile, plant: Machine) -> dict[str, tuple[float, 
         if bar.kind == "splice" and bar.name:
             found[bar.name] = (bar.x, bar.dots[0] if bar.dots else bar.y0)
     return found
+
+
+def _boxes(sheet: Sheet, cavities: list[tuple[float, float]]) -> list[list[float]]:
+    """Where a plug is on the drawing, (x0, y0, x1, y1) each: the boxes of a sensor, else around each group of cavities
+    that stand below one another."""
+    found, rest = [], list(cavities)
+    for box in sheet.boxes:
+        mine = [
+            p for p in rest if box.side and box.y0 <= p[1] <= box.y1 and min(abs(p[0] - box.x0), abs(p[0] - box.x1)) < 1
+        ]
+        if mine:
+            found.append((box.x0, box.y0 - TITLE, box.x1, box.y1))
+            rest = [p for p in rest if p not in mine]
+    groups: list[list[tuple[float, float]]] = []
+    for p in sorted(rest, key=lambda p: (round(p[0] / COLUMN), p[1])):
+        near = groups and abs(groups[-1][-1][0] - p[0]) < COLUMN and p[1] - groups[-1][-1][1] < GAP
+        groups[-1].append(p) if near else groups.append([p])
+    for some in groups:
+        xs, ys = zip(*some, strict=True)
+        found.append((min(xs) - EDGE, min(ys) - EDGE, max(xs) + EDGE, max(ys) + EDGE))
+    return [[round(v, 1) for v in box] for box in found]
 
 
 def _inward(sheet: Sheet, x: float, y: float) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import ipywidgets as widgets
 
 from casekit.error import BenchError
@@ -17,9 +19,10 @@ class CallControls:
     def __init__(self, bench: Practice):
         self.bench = bench
         self.kind = menu("Fault", list(KINDS))
-        self.place, self.to = menu("Place", []), menu("And", [])
+        self.place, self.to = menu("Place", []), menu("Other end", [])
         self.kept = widgets.VBox()
         self.ticks: dict[str, widgets.Checkbox] = {}
+        self.ticked: Callable[[Tick, bool], None] = self.change
         self.kind.observe(lambda change: self._fill(), "value")
         self._fill()
 
@@ -57,20 +60,26 @@ class CallControls:
 
     def refresh(self) -> None:
         """Show the list as the bench has it."""
-        entries = self.bench.own.entries
-        if len(entries) < len(self.ticks):  # the case was begun anew
-            self.ticks.clear()
-        for tick in entries:
+        for tick in self.bench.own.entries:
             name = str(tick)
             if name not in self.ticks:
                 self.ticks[name] = widgets.Checkbox(description=name, indent=False, layout=widgets.Layout(width="99%"))
                 self.ticks[name].value = tick.possible
-                self.ticks[name].observe(lambda change, t=tick: self._ticked(t, change["new"]), "value")
+                self.ticks[name].observe(lambda change, t=tick: self._changed(t, change["new"]), "value")
             self.ticks[name].value = tick.possible
             self.ticks[name].disabled = self.bench.closed
         self.kept.children = list(self.ticks.values())
 
-    def _ticked(self, tick: Tick, possible: bool) -> None:
-        known = next(t for t in self.bench.own.entries if str(t) == str(tick))
-        if known.possible != possible:
-            self.bench.tick(tick.kind, tick.place, tick.to, possible)
+    def clear(self) -> None:
+        """Forget the list, as the case was begun anew."""
+        self.ticks.clear()
+
+    def change(self, tick: Tick, possible: bool) -> str:
+        """Keep a suspect or strike it off."""
+        self.bench.tick(tick.kind, tick.place, tick.to, possible)
+        return f"{tick} is {'kept' if possible else 'struck off'}"
+
+    def _changed(self, tick: Tick, possible: bool) -> None:
+        known = next((t for t in self.bench.own.entries if str(t) == str(tick)), None)
+        if known and known.possible != possible:
+            self.ticked(tick, possible)  # where that is refused, `refresh` puts the tick back

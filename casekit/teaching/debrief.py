@@ -103,7 +103,7 @@ class Debrief:
         rows.append(("Good parts condemned", ", ".join(self.condemned) or "none"))
         rows.append(("Risky", "; ".join(self.risks) or "nothing"))
         rows.append(("Repair", self.mended))
-        rows.append(("Time", f"{self.minutes:.1f} minutes, {self.readings} readings"))
+        rows.append(("Time", f"{self.minutes:.1f} minutes, {self.readings} reading{'' if self.readings == 1 else 's'}"))
         if self.par:
             rows.append(("Par", f"{self.par}; yours were {self.minutes:.1f} minutes."))
         if self.lessons:

@@ -97,7 +97,7 @@ class Foresight:
             return blank
         n = len(self.scored)
         taken = any(s.reading.sure is None for s in self.scored)
-        said = f"{self.held} of {n} held, and you were {100 * self.sure:.0f} % sure on average"
+        said = f"{self.held} of {n} predictions held, and you were {100 * self.sure:.0f} % sure on average"
         said += f" ({100 * UNSAID_SURE:.0f} % is taken where you did not say)" if taken else ""
         said += f": {self.calibration}." if self.calibration else "."
         said += f" Mean score {self.score:.2f} (0 is best; a range of 5 V that holds scores 1)."

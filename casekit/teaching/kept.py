@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import inspect
 import math
+import os
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 
 from casekit.bench.reading import Finding, Reading
+from casekit.bench.sealed import seal, unseal
 from casekit.error import BenchError, CasekitError
 from casekit.files import library
 from casekit.teaching.logbook import Line, Logbook, plain
 from casekit.teaching.practice import Practice, checked
 
-FOLDER = "casekit-logs"
+FOLDER = os.environ.get("CASEKIT_LOGS", "casekit-logs")
 # Every public method that changes the log, the clock, the state or the list of suspects.
 WRITTEN = (
     "key", "operate", "release", "unplug", "plug", "look", "open_harness", "notice", "shift", "rock", "warm_up",
@@ -50,14 +52,22 @@ class Kept(Practice):
         """
         book = self._logbook
         aside = book.put_aside()
+        try:
+            fresh = Kept(book.case, book.seed, book.path)
+        except CasekitError:
+            book.put_back(aside)
+            raise
         # The same object, so that whatever holds this bench goes on with it.
         vars(self).clear()
-        self.__init__(book.case, book.seed, book.path)
+        vars(self).update(vars(fresh))
+        seal(self, unseal(fresh))
         return f"begun anew; what was done before is kept in {aside}"
 
     def _open_for_work(self) -> None:
         if self.closed:
-            raise BenchError("this case is closed after its debrief; bench.start_over() begins it anew.")
+            raise BenchError(
+                "this case is closed after its debrief; begin it anew with Start over, or bench.start_over()."
+            )
 
     def _do_again(self, line: Line) -> tuple[bool, str]:
         """Make a call that was written down; whether it could be made, and what came out differently, in words."""
@@ -133,10 +143,10 @@ for _name in WRITTEN:
 def resume_case(name: str, seed: int | None = None, folder: str | Path | None = None) -> Kept:
     """Open a case where it was left: what is done on the bench is saved at once, and is there again next time.
 
-    `seed` as for open_case. The log is a file in `folder` (`casekit-logs` in the current directory), one line a call;
-    `bench.reopened` says what was made again and what had to be left out; `bench.start_over()` begins anew. Raises
-    ScenarioError when there is no such case, and when the file there is not its log or cannot be written; BenchError
-    while another bench writes to it.
+    `seed` as for open_case. The log is a file in `folder` (`casekit-logs` in the current directory, or what the
+    environment says in CASEKIT_LOGS), one line a call; `bench.reopened` says what was made again and what had to be
+    left out; `bench.start_over()` begins anew. Raises ScenarioError when there is no such case, and when the file there
+    is not its log or cannot be written; BenchError while another bench writes to it.
     """
     seed = checked(seed)
     stem = name if seed is None else f"{name}-{seed}"
@@ -145,8 +155,8 @@ def resume_case(name: str, seed: int | None = None, folder: str | Path | None = 
 
 def _told(count: int, troubles: list[str]) -> str:
     """What was done again, and what was not."""
-    many = "1 move or reading was" if count == 1 else f"{count} moves and readings were"
-    said = [f"{many} made again"] if count else []
+    many = "1 entry" if count == 1 else f"{count} entries"
+    said = [f"the case is where you left it: {many} in its log"] if count else []
     more = len(troubles) - TOLD
     said += troubles[:TOLD] + ([f"{more} more lines came out differently or are left out"] if more > 0 else [])
     return f"{'; '.join(said)}." if said else ""

@@ -83,7 +83,7 @@ class Logbook:
                 yield lambda fields: self._append(file, _line(fields))
         except FileNotFoundError:
             raise BenchError(
-                f"{self.path}: the log is no longer here; put it back, or open the case again with casekit.resume_case."
+                f"{self.path}: the log is no longer here; put it back, or load the page or run the cells again."
             ) from None
         except OSError as err:
             raise BenchError(self._unwritable(err)) from None
@@ -100,6 +100,11 @@ class Logbook:
         except OSError as err:
             raise BenchError(self._unwritable(err)) from None
         return aside
+
+    def put_back(self, aside: Path) -> None:
+        """Undo putting aside, as far as that can be done."""
+        with suppress(OSError):
+            aside.rename(self.path)
 
     # Inside -----------------------------------------------------------------------------------------------------
 
@@ -124,8 +129,8 @@ class Logbook:
             if file.read() == self._last:
                 return
         raise BenchError(
-            f"{self.path}: another bench has written here since this one was opened; go on with that one, or open the "
-            "case again with casekit.resume_case."
+            f"{self.path}: another bench has written here since this one was opened; go on with that one, or "
+            "load the page or run the cells again."
         )
 
     def _append(self, file: FileIO, line: bytes = b"") -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from casekit.error import MissingError
 from casekit.teaching.kept import FOLDER, resume_case
 
-LOOPBACK, PORT = "127.0.0.1", 8866
+LOOPBACK = "127.0.0.1"
 READY_S, STOP_S, LOOK_S = 60.0, 10.0, 0.1  # seconds: to answer, to stop, between two looks whether it answers
 CULL_S = 3600  # seconds after which a bench that nobody looks at any more is put away
 
@@ -39,7 +39,7 @@ def notebook(name: str, title: str, seed: int | None, folder: str) -> str:
 
 
 @contextmanager
-def served(name: str, seed: int | None = None, port: int = PORT) -> Iterator[tuple[str, subprocess.Popen]]:
+def served(name: str, seed: int | None = None, port: int = 0) -> Iterator[tuple[str, subprocess.Popen]]:
     """Serve the panel of a case: its address and the process, which is stopped at the end. Port 0 takes a free one.
 
     What is done is kept in `casekit-logs` of the current directory, so that a page loaded again goes on where it was.

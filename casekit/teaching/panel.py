@@ -6,7 +6,6 @@ In: a bench. Out: a widget. Leads are landed by clicking the drawing or by a men
 from __future__ import annotations
 
 import base64
-import re
 from collections.abc import Callable
 from html import escape
 
@@ -21,6 +20,7 @@ from casekit.teaching.callcontrols import CallControls
 from casekit.teaching.caution import CAUTION
 from casekit.teaching.practice import Practice
 from casekit.teaching.scopecontrols import ScopeControls, labelled, menu
+from casekit.teaching.written import HOW, predicted, unit
 
 FUNCTIONS = [
     ("volts dc", "volts"), ("millivolts dc", "millivolts"), ("ohms", "ohms"), ("continuity", "continuity"),
@@ -28,10 +28,8 @@ FUNCTIONS = [
 ]  # fmt: skip
 EXPECTING = ("volts", "millivolts", "ohms", "continuity", "minmax", "loaded")
 WATCHED = ("shift", "rock", "road_test")  # moves during which the meter can be watched
-SURE = [(f"{p} % sure", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
-HOW = "write what you expect as a number or a range, such as 4.98 or 4.9 to 5.1"
+SURE = [(f"{p} %", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
 ANEW = ("Start over",)  # only for a case that is kept
-NUMBER = r"-?\d*[.,]?\d+"
 LEFT = 'style="text-align:left;vertical-align:top;white-space:normal"'
 FRAME = "border:1px solid;padding:0.4em 0.8em;margin:0.4em 0;line-height:1.4"
 COLUMNS = ("minute", "what", "where", "expected", "shown", "state", "remark")
@@ -49,18 +47,19 @@ class Panel(widgets.VBox):
         self.table, self.result, self.shown = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.board = Board(bench.machine_file, bench, self._picked)
         self.move = menu("Move", [])
-        self.watch = labelled(widgets.Checkbox, "watch the leads meanwhile", value=False, indent=False)
+        self.watch = labelled(widgets.Checkbox, "watch the meter meanwhile", value=False, indent=False)
         self.function = menu("Meter", FUNCTIONS)
         self.red, self.black = menu("Red lead", []), menu("Black lead", [])
         self.predict = labelled(widgets.Checkbox, "predict before reading", value=predict, indent=False)
-        self.expect = labelled(widgets.Text, "I expect", placeholder="4.98, or 4.9 to 5.1")
-        self.sure = menu("and am", SURE)
+        self.expect = labelled(widgets.Text, "I expect", placeholder="4.98, or 4.9 to 5.1 V")
+        self.sure = menu("How sure", SURE)
         self.sure.value = 0.8
         self.at_once = labelled(widgets.Checkbox, "read when a lead is landed", value=not predict, indent=False)
         self.wire = menu("Wire", [w.name for w in bench.drawing.all(Wire)])
         self.scope, self.calls = ScopeControls(bench), CallControls(bench)
+        self.calls.ticked = self._guarded(self.calls.change)
         actions = {
-            "Do it": self._do_move, "Read": self._read, "Join leads": self._join, "Take jumper off": self._part,
+            "Do it": self._do_move, "Read": self._read, "Fit jumper": self._join, "Take jumper off": self._part,
             "Clamp amps": self._clamp, "Zero clamp": self._zero, "Pierce wire": self._pierce,
             "Scan data": self._scan, "Trouble codes": self._codes, "Driver's seat": self._notice,
             "Take picture": self._picture, "Keep as suspect": self.calls.keep, "Make the call": self.calls.call,
@@ -78,12 +77,13 @@ class Panel(widgets.VBox):
         for name, button in self.buttons.items():
             button.on_click(self._guarded(actions[name]))
         self._lines: list[str] = []
-        self._kept, self._warned = hasattr(bench, "start_over"), False
+        self._kept, self._warned, self._run = hasattr(bench, "start_over"), False, bench.own
+        self._said = self._read_out = ""
         self._options: tuple = ()
         super().__init__(self._arranged())
-        self._refresh()
         if bench.closed or bench.reopened:
             self._say(f"{bench.reopened} {self._debrief() if bench.closed else ''}".strip())
+        self._refresh()
 
     def _arranged(self) -> list[widgets.Widget]:
         """Drawing and controls side by side where there is room, else the drawing first and the controls in a row."""
@@ -103,7 +103,7 @@ class Panel(widgets.VBox):
         leads = [self.function, self.red, self.black]
         expected = [self.predict, self.expect, self.sure, row("Read"), self.display, self.at_once]
         groups = [
-            [self.status, self.message, heading("Measure"), *leads, *expected, row("Join leads", "Take jumper off")],
+            [self.status, self.message, heading("Measure"), *leads, *expected, row("Fit jumper", "Take jumper off")],
             [heading("Move"), self.move, self.watch, self.buttons["Do it"]],
             [heading("Control unit and driver"), row("Scan data", "Trouble codes", "Driver's seat", "Hint")],
             call,
@@ -131,6 +131,7 @@ class Panel(widgets.VBox):
         """A handler that shows the bench's sentence when something cannot be done."""
 
         def done(*picked: object) -> None:
+            self._read_out = ""
             try:
                 if action != self._start_over:
                     self._warned = False
@@ -162,36 +163,36 @@ class Panel(widgets.VBox):
         return f"{words}: press Do it, or choose another move"
 
     def _do_move(self) -> str:
+        if self.move.value is None:
+            raise BenchError("choose a move first.")
         move, *where = self.move.value
         watched = self.watch.value and move in WATCHED
         settings = {"watch": (self.red.value, self.black.value)} if watched else {}
         done = getattr(self.bench, move)(*(w for w in where if w), **settings)
         if watched:
             self._show_reading(done, f"{done.red} against {done.black}, meanwhile")
+        self.move.value = None  # what was done once is not done again by the same press
         return str(done)
 
     def _read(self) -> str:
         function = self.function.value
-        settings = self._expected() if function in EXPECTING else {}
+        settings = self._expected(function) if function in EXPECTING else {}
         settings |= {"load_ohm": 500.0} if function == "loaded" else {}
         reading = getattr(self.bench, function)(self.red.value, self.black.value, **settings)
         self._show_reading(reading, f"{reading.red} against {reading.black}")
         self.expect.value = ""
         return "; ".join(n for n in (reading.note, reading.risk) if n)
 
-    def _expected(self) -> dict[str, object]:
+    def _expected(self, function: str) -> dict[str, object]:
         """What was written down before the reading: a number or a range, and how sure."""
         text = self.expect.value.strip()
         if not text:
             if self.predict.value:
-                raise BenchError(f"{HOW}, and how sure you are; or switch off “predict before reading”.")
+                raise BenchError(
+                    f"{HOW} ({unit(function)}), and how sure you are; or switch off “predict before reading”."
+                )
             return {}
-        found = re.fullmatch(rf"({NUMBER})(?:\s*(?:to|\.\.+|–|\s-)\s*({NUMBER}))?", text)
-        try:
-            numbers = [float(x.replace(",", ".")) for x in found.groups() if x]
-        except (AttributeError, ValueError):
-            raise BenchError(f"{text!r} is not a number or a range; {HOW}, or leave it empty.") from None
-        return {"expect": numbers[0] if len(numbers) == 1 else tuple(numbers), "sure": self.sure.value}
+        return {"expect": predicted(text, function), "sure": self.sure.value}
 
     def _join(self) -> str:
         return self.bench.jumper(self.red.value, self.black.value)
@@ -203,8 +204,9 @@ class Panel(widgets.VBox):
         return f"{self.bench.pierce(self.wire.value)} can be reached with a lead; {self.bench.events[-1].risk}"
 
     def _clamp(self) -> str:
-        reading = self.bench.amps(self.wire.value)
+        reading = self.bench.amps(self.wire.value, **self._expected("amps"))
         self._show_reading(reading, f"clamp on {reading.red}")
+        self.expect.value = ""
         return reading.note
 
     def _zero(self) -> str:
@@ -248,22 +250,20 @@ class Panel(widgets.VBox):
         self._warned = not self._warned
         if self._warned:
             return "press Start over once more to begin this case anew; the log so far is kept aside"
-        self.bench.start_over()
-        self.result.value = self.shown.value = self.display.value = ""
-        return "the case begins anew"
+        return self.bench.start_over()
 
     # Showing ----------------------------------------------------------------------------------------------------
 
     def _say(self, sentence: str, trouble: bool = False) -> None:
-        mark = "Not possible: " if trouble else ""
-        self.message.value = f'<div role="status" aria-live="polite"><i>{escape(mark + sentence)}</i></div>'
+        self._said = ("Not possible: " if trouble else "") + sentence
+        self.message.value = f"<i>{escape(self._said)}</i>"
 
     def _show_reading(self, reading, where: str) -> None:
         self.display.value = (
-            f'<div role="status" aria-live="polite" style="{FRAME}">'
-            f'<span style="font-size:240%">{escape(reading.shown)}</span><br>'
+            f'<div style="{FRAME}"><span style="font-size:240%">{escape(reading.shown)}</span><br>'
             f"{escape(where)}, {escape(str(reading.state))}</div>"
         )
+        self._read_out = f"{reading.shown}, {where}, {reading.state}"
 
     def _show_table(self, title: str, table: pd.DataFrame) -> None:
         rounded = table.to_html(index=False, na_rep="", border=0, justify="left", float_format=lambda x: f"{x:.4g}")
@@ -278,24 +278,26 @@ class Panel(widgets.VBox):
         if (moves, points) != self._options:  # a menu that is filled anew costs more than all the rest
             self._options = moves, points
             for box, options in ((self.move, moves), (self.red, points), (self.black, points)):
-                before, last = box.value, box is self.black and box.value is None
+                before = box.value
                 if list(box.options) != options:
                     box.options = options
                 values = [o[1] if isinstance(o, tuple) else o for o in options]
-                if before in values:
-                    box.value = before
-                elif last:
-                    box.value = bench.drawing.earth
-                elif box is self.move:
-                    box.value = values[0]
+                off = bench.drawing.earth if box is self.black else None
+                box.value = before if before in values else off
+                if before != box.value and before and box is not self.move:
+                    self._say(f"{self._said}; the lead that was on {before} has come off".removeprefix("; "))
             self.scope.refresh(points)
         for name, button in self.buttons.items():
             shut = bench.closed != (name == "What was known when")
             button.disabled = not self._kept if name in ANEW else shut
-        if len(bench.events) < len(self._lines):
+        if self._run is not bench.own:  # the case was begun anew, here or in a cell
+            self._run = bench.own
             self._lines.clear()
+            self.calls.clear()
+            self.result.value = self.shown.value = self.display.value = ""
         self.calls.refresh()
-        self.board.show(self.red.value or "", self.black.value or "")
+        said = "; ".join(s for s in (self._read_out, self._said) if s)
+        self.board.show(self.red.value or "", self.black.value or "", said)
         self._lines += [_line(event) for event in bench.events[len(self._lines) :]]
         head = "".join(f'<th scope="col" {LEFT}>{escape(c)}</th>' for c in COLUMNS)
         body = "".join(reversed(self._lines))
@@ -314,9 +316,11 @@ def _line(event: Event) -> str:
         case Reading():
             what, shown = event.function, event.shown
             where = f"{event.red} against {event.black}" if event.black else event.red
+            size = 1e-3 if event.function == "millivolts" else 1.0  # as the display has it
             low, high = event.expected if isinstance(event.expected, tuple) else (event.expected, None)
-            expected = "" if low is None else f"{low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
-            expected += f", {event.sure:.0%} sure" if expected and event.sure else ""
+            ends = [f"{x / size:.4g}" for x in (low, high) if x is not None]
+            expected = f"{' to '.join(ends)} {unit(event.function)}" if ends else ""
+            expected += f", {100 * event.sure:.0f} % sure" if expected and event.sure else ""
             remark = "; ".join(n for n in (event.note, event.risk) if n)
         case Finding():
             what, shown = event.point if event.point in ("driver", "proof") else f"look {event.point}", event.text

@@ -49,8 +49,12 @@ class Sheet:
         return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
 
     def _repr_html_(self) -> str:
-        rows = "".join(f"<dt><b>{escape(head)}</b></dt><dd>{escape(text)}</dd>" for head, text in self.rows)
-        return f"<h3>{escape(self.title)}</h3><dl>{rows}</dl>"
+        rows = "".join(
+            f'<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1.5em">{escape(head)}</th>'
+            f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
+            for head, text in self.rows
+        )
+        return f"<h3>{escape(self.title)}</h3><table><tbody>{rows}</tbody></table>"
 
 
 class Drawing:
@@ -146,7 +150,7 @@ class Practice(Bench):
         self._needs_case()
         calls = [e for e in self.events if isinstance(e, Call)]
         if not calls:
-            raise BenchError("there is no call yet; state the fault with bench.call(kind, place) first.")
+            raise BenchError("there is no call yet; make the call first: its kind and its place.")
         if self._debrief is None or not self.closed:
             self._debrief = debrief(
                 self.title, self.drawing, self.events, self.clock, calls, unseal(self), self.stored, self._again,

@@ -38,7 +38,7 @@ class ScopeControls:
         self.bench = bench
         self.second = menu("Channel 2", ["off"])
         self.second_black = menu("against", [bench.drawing.earth])
-        self.time, self.volts = menu("A division", TIMES), menu("Volts a div.", VOLTS)
+        self.time, self.volts = menu("Time per div.", TIMES), menu("Volts per div.", VOLTS)
         self.time.value, self.volts.value = 0.01, 1.0
         self.trigger = menu("Trigger", TRIGGERS)
         self.level = labelled(widgets.FloatText, "at volts", value=2.5)

@@ -72,7 +72,7 @@ def weighed(
     if call is None:
         rest = left(verdict)
         group = frozenset(verdict.suspects)
-        because = head + f"{len(rest)} explanation(s) are left."
+        because = head + f"{counted(len(rest), 'explanation')} left."
         return Weighed(redrawn, verdict, also, True, because, _listed(rest), group)
     found = _support(redrawn, verdict, also, call)
     return replace(found, because=head + found.because)
@@ -126,7 +126,7 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     if not fits:
         return said(f"no single fault on the drawing explains all of them, the call{manner} included.", rest, group)
     if belief(verdict, group) < SURE or not called:
-        many = f"{len(others)} other explanation(s) are left" if others else "many unlikely ones are left"
+        many = f"{counted(len(others), 'other explanation')} left" if others else "many unlikely ones are left"
         return said(f"they allow the call{manner} but do not prove it: {many}.", rest, group)
     why = "what else is left is the same repair or cannot be told apart"
     if others:
@@ -163,3 +163,8 @@ def _listed(suspects: Iterable[Suspect]) -> tuple[str, ...]:
     names = [str(s) if s != NONE else "nothing wrong while you measured" for s in suspects]
     more = len(names) - LISTED
     return tuple(names[:LISTED] + ([f"and {more} more"] if more > 0 else []))
+
+
+def counted(n: int, what: str) -> str:
+    """ "1 explanation is", "3 explanations are"."""
+    return f"{n} {what} is" if n == 1 else f"{n} {what}s are"
