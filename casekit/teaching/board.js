@@ -170,13 +170,14 @@ function render({ model, el }) {
       const node = made.plug.get(p.name), off = apart.has(p.name);
       node.classList.toggle("ck-apart", off);
       node.setAttribute("aria-label", `${p.title}, ${off ? "unplugged" : "plugged"}`);
-      const [x0, y0] = p.boxes[0];
-      if (off) make("text", { class: "ck-note", x: x0 + 1, y: y0 - 1.5 }, notes, `${p.name} unplugged`);
+      const [x0, , x1, y1] = p.boxes[0];  // inside the box of a sensor, else below it: no name stands there
+      if (off) make("text", { class: "ck-note", x: x0 + 2, y: x1 - x0 > 30 ? y1 - 2 : y1 + 6 }, notes, `${p.name} unplugged`);
     }
     for (const s of plan.spots) {
       const done = [now.looked.includes(s.name) ? "looked at" : "", now.moved.includes(s.name) ? "moved" : ""].filter(Boolean);
       made.spot.get(s.name).setAttribute("aria-label", `contact point ${s.name}, ${s.where}${done.length ? ", " + done.join(", ") : ""}`);
-      if (done.length) for (const [x, y] of s.at) make("text", { class: "ck-note", x: x + 7, y: y + 8 }, notes, done.join(", "));
+      const [x, y] = s.at[0];
+      if (done.length) make("text", { class: "ck-note", x: x + 3, y: y + 10 }, notes, `${s.name} ${done.join(", ")}`);
     }
     for (const kind of Object.keys(made)) {
       const some = shown(kind);
