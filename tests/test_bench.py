@@ -342,4 +342,4 @@ def test_sheet_has_complaint_story_and_standard_titles(case):
     text = repr(case.sheet)
     assert "Brooms and suction fan do not answer" in text
     assert 'P0642 Sensor Reference Voltage "A" Circuit Low' in text
-    assert "<dl>" in case.sheet._repr_html_()
+    assert case.sheet._repr_html_().count('<th scope="row"') == len(case.sheet.rows)
