@@ -13,11 +13,12 @@ from casekit.machine.harness import Wire
 from casekit.machine.state import State
 from casekit.teaching import board as module
 from casekit.teaching.board import Board, plan, plan_points
+from casekit.teaching.drawing import full_sheet
 
 
 def board(bench):
     heard = []
-    return Board(bench.machine_file, bench, lambda *picked: heard.append(picked)), heard
+    return Board(bench, lambda *picked: heard.append(picked)), heard
 
 
 @pytest.mark.parametrize("name", names("machines"))
@@ -42,7 +43,7 @@ def test_no_two_points_are_under_one_click(name):
     """Rings of 3.6 points round every place a lead can land on: none covers the middle of another."""
     machine = machine_file(name)
     plant = drawn(machine)
-    places = plan_points(machine, plant)
+    places = plan_points(full_sheet(machine), plant)
     every = [places[p] for p in plant.reachable(State("off", frozenset(p.name for p in plant.plugs)))]
     for k, (x, y) in enumerate(every):
         assert all((x - u) ** 2 + (y - v) ** 2 > 3.6**2 for u, v in every[k + 1 :]), (x, y)

@@ -94,26 +94,28 @@ def test_a_foreign_file_is_left_alone(tmp_path):
         assert file_of(tmp_path).read_text() == text
 
 
-def test_the_log_of_another_case_is_refused(tmp_path):
+@pytest.mark.parametrize(
+    ("head", "sentence"),
+    [
+        (
+            '{"casekit log": 1, "case": "oil-and-boost-low", "seed": 3, "casekit": "0.1.0"}',
+            f"this is the log of oil-and-boost-low with seed 3, not of {CASE}; move the file away, or name another "
+            "folder with folder=.",
+        ),
+        (
+            '{"casekit log": 2, "case": "broom-frame-dead", "seed": null, "casekit": "9.0"}',
+            "this log was written by casekit 9.0 in format 2, and this one reads format 1; open it with a newer "
+            "casekit, or name another folder with folder=.",
+        ),
+    ],
+    ids=["another case", "newer format"],
+)
+def test_a_log_that_cannot_be_read_here_is_refused(tmp_path, head, sentence):
     file = file_of(tmp_path)
-    file.write_text('{"casekit log": 1, "case": "oil-and-boost-low", "seed": 3, "casekit": "0.1.0"}\n')
+    file.write_text(head + "\n")
     with pytest.raises(ScenarioError) as caught:
         resumed(tmp_path)
-    assert str(caught.value) == (
-        f"{file}:1: this is the log of oil-and-boost-low with seed 3, not of {CASE}; move the file away, or name "
-        "another folder with folder=."
-    )
-
-
-def test_a_newer_format_is_refused(tmp_path):
-    file = file_of(tmp_path)
-    file.write_text('{"casekit log": 2, "case": "broom-frame-dead", "seed": null, "casekit": "9.0"}\n')
-    with pytest.raises(ScenarioError) as caught:
-        resumed(tmp_path)
-    assert str(caught.value) == (
-        f"{file}:1: this log was written by casekit 9.0 in format 2, and this one reads format 1; open it with a newer "
-        "casekit, or name another folder with folder=."
-    )
+    assert str(caught.value) == f"{file}:1: {sentence}"
 
 
 OPEN = Path.open

@@ -7,8 +7,7 @@ import pytest
 import casekit
 from casekit import BenchError
 from casekit.machine.faults import Open, ShortBetweenWires, ShortToGround
-from casekit.teaching import ticks as list_
-from casekit.teaching.support import Weighed
+from casekit.teaching.support import Weighed, shortened
 from casekit.teaching.ticks import Tick, judged
 
 
@@ -145,4 +144,4 @@ def test_where_no_single_fault_explains_the_log_only_the_truth_counts():
 
 
 def test_a_long_list_is_cut():
-    assert list_._listed(map(str, range(10))) == "0; 1; 2; 3; 4; 5; 6; 7; and 2 more"
+    assert "; ".join(shortened(list(map(str, range(10))))) == "0; 1; 2; 3; 4; 5; 6; 7; and 2 more"

@@ -14,7 +14,7 @@ import pandas as pd
 from casekit.bench import chatter, extremes, loads, minutes, scope, view
 from casekit.bench.foreseen import UNSAID, Expect, Foreseen, foreseen
 from casekit.bench.memory import Memory
-from casekit.bench.meter import FUNCTIONS, INPUT_OHM
+from casekit.bench.meter import FUNCTIONS, INPUT_OHM, LIVE
 from casekit.bench.reading import Reading
 from casekit.bench.sealed import unseal
 from casekit.bench.trace import Trace, smoothed
@@ -296,7 +296,7 @@ class Instruments(Workplace):
         except CircuitError:
             raise BenchError(NO_ANSWER.format(red=red, black=black)) from None
         self._lead((red, black))
-        risk = LIVE_OHMS if shown.note.startswith("live circuit") else ""
+        risk = LIVE_OHMS if shown.note.startswith(LIVE) else ""
         unit = FUNCTIONS[function].si
         return self._noted(function, red, black, shown.text, shown.value, unit, shown.u, said, shown.note, risk=risk)
 

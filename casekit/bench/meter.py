@@ -24,6 +24,7 @@ MINMAX_S = 0.1  # min/max keeps the least and the greatest average over this lon
 BEEP_OHM = 30.0  # continuity beeps below this
 LIVE_COMMON_V = 0.1  # a voltage against battery negative that says the circuit is powered
 JUMPS = "the display jumps"
+LIVE = "live circuit"  # how the note on ohms of one begins
 
 
 @dataclass(frozen=True)
@@ -202,4 +203,4 @@ def _live(earth: str, red: str, black: str, before: list[OperatingPoint]) -> str
     common = max(abs(p.volts(lead, earth)) for p in before for lead in (red, black))
     if volts < LIVE_V and common < LIVE_COMMON_V:
         return ""
-    return f"live circuit ({max(volts, common):.2f} V): this is not a resistance; make it dead first"
+    return f"{LIVE} ({max(volts, common):.2f} V): this is not a resistance; make it dead first"

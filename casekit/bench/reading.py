@@ -92,10 +92,15 @@ class Call:
     to: str = ""
 
     def __str__(self) -> str:
-        return f"{self.kind} at {self.place}" + (f" to {self.to}" if self.to else "")
+        return called(self.kind, self.place, self.to)
 
     def __repr__(self) -> str:
         return f"called: {self}, minute {self.minute:.1f}"
+
+
+def called(kind: str, place: str, to: str = "") -> str:
+    """A fault in words: its kind, its place, and the other end of those that have one."""
+    return f"{kind} at {place}" + (f" to {to}" if to else "")
 
 
 Event = Reading | Finding | Move | Call

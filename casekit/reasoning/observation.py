@@ -14,7 +14,7 @@ from itertools import zip_longest
 
 import networkx as nx
 
-from casekit.bench.meter import FUNCTIONS, JUMPS
+from casekit.bench.meter import FUNCTIONS, JUMPS, LIVE
 from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.machine.machine import Machine
 from casekit.machine.program import REFERENCE_V
@@ -190,7 +190,7 @@ def _numbers(drawing: Machine, r: Reading) -> Iterator[Observation]:
                 yield Observation("volts", red, black, value, u, r.state, r, step=u,
                                   jumps=swing > 1.0 and not r.state.turning)  # fmt: skip
         return
-    if r.function not in NUMBERS or (r.function in OHMS and r.note.startswith("live")):
+    if r.function not in NUMBERS or (r.function in OHMS and r.note.startswith(LIVE)):
         return
     jumps = r.note == JUMPS
     data = dict(r.data)

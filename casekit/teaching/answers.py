@@ -11,6 +11,7 @@ from html import escape
 
 import pandas as pd
 
+from casekit.bench.reading import called
 from casekit.files.casefile import CaseFile, Fault
 from casekit.reasoning.doubt import doubts, explained
 from casekit.reasoning.lookalike import groups
@@ -102,7 +103,7 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
 
 def truth_of(fault: Fault) -> str:
     """A fault of a case file in a line: kind, place, size, and when it comes."""
-    words = f"{fault.kind} at {fault.place}" + (f" to {fault.to}" if fault.to else "")
+    words = called(fault.kind, fault.place, fault.to)
     sizes = ((fault.r_ohm, "Ω"), (fault.limit_a, "A"))
     words += "".join(f", {number(size, unit)}" for size, unit in sizes if size is not None)
     words += f", drift {fault.drift:+.0%} of its supply" if fault.drift is not None else ""

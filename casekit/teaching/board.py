@@ -1,6 +1,6 @@
 """The board: the drawing as a live picture, on which leads are landed and parts are picked.
 
-In: a machine file and its bench. Out: an anywidget that shows what the bench is like now and says what was picked. It
+In: a bench. Out: an anywidget that shows what the bench is like now and says what was picked. It
 computes nothing and knows nothing but the drawing: what it sends to the browser is what a trainee may see.
 """
 
@@ -13,12 +13,13 @@ import anywidget
 import networkx as nx
 import traitlets
 
-from casekit.bench.bench import Bench
 from casekit.bench.reading import Finding, Move
 from casekit.files.schema import MachineFile
+from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
-from casekit.teaching.drawing import drawing, full_sheet
-from casekit.teaching.sheet import Sheet, along
+from casekit.teaching.drawing import full_sheet
+from casekit.teaching.practice import Practice
+from casekit.teaching.sheet import Box, Sheet, along
 
 INWARD = 8.0  # points from a cavity to the bare pin behind it, which is there while its plug is apart
 EDGE, TITLE = 5.0, 9.0  # points around the cavities of a plug, and above a sensor for its title
@@ -36,10 +37,11 @@ class Board(anywidget.AnyWidget):
     plan = traitlets.Dict().tag(sync=True)
     now = traitlets.Dict().tag(sync=True)
 
-    def __init__(self, machine: MachineFile, bench: Bench, picked: Pick):
+    def __init__(self, bench: Practice, picked: Pick):
         self._bench, self._picked, self._count = bench, picked, 0
-        self._points, self._wires = plan_points(machine, bench.drawing), full_sheet(machine).wires
-        super().__init__(svg=drawing(machine), plan=plan(machine, bench.drawing))
+        super().__init__(svg=bench.picture.svg, plan=plan(bench.machine_file, bench.drawing))
+        self._points = {p["name"]: (p["x"], p["y"]) for p in self.plan["points"]}
+        self._paths = {w["name"]: w["points"] for w in self.plan["wires"]}
         self.on_msg(self._heard)
         self.show()
 
@@ -61,15 +63,14 @@ class Board(anywidget.AnyWidget):
             "black": black,
             "looked": sorted({e.point for e in bench.events if isinstance(e, Finding)}),
             "moved": sorted({e.what.removesuffix(" gently").removesuffix(" hard") for e in moved}),
-            "nets": {w.name: net.get(w.a, -1) for w in self._wires},
+            "nets": {w.name: net[w.a] for w in bench.drawing.all(Wire)},
             "ties": {name: net[name] for name in self._points if name in net},
         }
 
     def _bared(self, point: str) -> tuple[float, float] | None:
         """Where a wire was pierced; an opened splice has its place already."""
         name, at, share = point.partition("@")
-        wire = next((w for w in self._wires if w.name == name), None)
-        return along(wire.points, float(share)) if at and wire else self._points.get(point)
+        return along(self._paths[name], float(share)) if at else self._points.get(point)
 
     def _heard(self, widget: Board, content: object, buffers: object) -> None:
         """A message from the browser; what is no pick of something on the drawing is left alone."""
@@ -82,7 +83,8 @@ class Board(anywidget.AnyWidget):
 
 def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
     """Places on the drawing, in its points: probe points, plugs, contact points and wires, with words for each."""
-    sheet, points = full_sheet(machine), plan_points(machine, plant)
+    sheet = full_sheet(machine)
+    points = plan_points(sheet, plant)
     colours = {w.wire: w.colour for w in machine.wires}
     at: dict[str, list[str]] = {}
     for wire in sheet.wires:
@@ -90,8 +92,7 @@ def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
         for end in (wire.a, wire.b):
             at.setdefault(end, []).append(words)
     plugs = [
-        {"name": p.name, "title": p.title, "where": p.where, "boxes": _boxes(sheet, [points[c] for c in p.harness])}
-        for p in plant.plugs
+        {"name": p.name, "title": p.title, "boxes": _boxes(sheet, [points[c] for c in p.harness])} for p in plant.plugs
     ]
     spots: dict[str, dict] = {}
     for mark in sheet.marks:
@@ -123,10 +124,9 @@ def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
     }
 
 
-def plan_points(machine: MachineFile, plant: Machine) -> dict[str, tuple[float, float]]:
+def plan_points(sheet: Sheet, plant: Machine) -> dict[str, tuple[float, float]]:
     """Where every point is that a lead can ever reach (but for pierced wires): those on the drawing, the bare pins
     behind them, splices."""
-    sheet = full_sheet(machine)
     found = dict(sheet.points)
     for plug in plant.plugs:
         for harness, pin in zip(plug.harness, plug.device, strict=True):
@@ -144,9 +144,7 @@ def _boxes(sheet: Sheet, cavities: list[tuple[float, float]]) -> list[list[float
     that stand below one another."""
     found, rest = [], list(cavities)
     for box in sheet.boxes:
-        mine = [
-            p for p in rest if box.side and box.y0 <= p[1] <= box.y1 and min(abs(p[0] - box.x0), abs(p[0] - box.x1)) < 1
-        ]
+        mine = [p for p in rest if box.side and _on_edge(box, *p)]
         if mine:
             found.append((box.x0, box.y0 - TITLE, box.x1, box.y1))
             rest = [p for p in rest if p not in mine]
@@ -162,10 +160,12 @@ def _boxes(sheet: Sheet, cavities: list[tuple[float, float]]) -> list[list[float
 
 def _inward(sheet: Sheet, x: float, y: float) -> int:
     """Which way the inside of the part lies on whose edge a cavity is."""
-    for box in sheet.boxes:
-        if box.y0 <= y <= box.y1 and min(abs(x - box.x0), abs(x - box.x1)) < 1:
-            return 1 if abs(x - box.x0) < 1 else -1
-    return 1
+    return next((1 if abs(x - box.x0) < 1 else -1 for box in sheet.boxes if _on_edge(box, x, y)), 1)
+
+
+def _on_edge(box: Box, x: float, y: float) -> bool:
+    """Whether a place lies on the left or right edge of a part."""
+    return box.y0 <= y <= box.y1 and min(abs(x - box.x0), abs(x - box.x1)) < 1
 
 
 def _colour(piece: str, colours: dict[str, str]) -> str:

@@ -12,7 +12,7 @@ from html import escape
 
 import numpy as np
 
-from casekit.bench.reading import Call, Event, Finding, Move, Reading
+from casekit.bench.reading import Call, Event, Finding, Move, Reading, called
 from casekit.bench.sealed import Truth
 from casekit.machine.faults import DRAWING_KINDS, SUPPLY_KINDS, Fault
 from casekit.machine.intermittent import Intermittent, inner
@@ -117,12 +117,8 @@ class Debrief:
         return "\n".join(shown)
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f'<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1.5em">{escape(head)}</th>'
-            f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
-            for head, text in self.lines()
-        )
-        table = f"<table><caption><b>Debrief: {escape(self.title)}</b></caption>{rows}</table>"
+        caption = f"<caption><b>Debrief: {escape(self.title)}</b></caption>"
+        table = f"<table>{caption}{progress.headed(self.lines())}</table>"
         if not self.moves:
             return table
         shown = self.picture._repr_html_() if self.story.pictured else f"<p>{escape(PICTURE)}</p>"
@@ -260,8 +256,9 @@ def debrief(
 
 def _true(fault: Fault | Intermittent) -> str:
     bare = inner(fault)
-    to = f" to {bare.to}" if getattr(bare, "to", "") else ""
-    return f"{bare.kind} at {bare.place}{to}" + (" (it comes and goes)" if isinstance(fault, Intermittent) else "")
+    return called(bare.kind, bare.place, getattr(bare, "to", "")) + (
+        " (it comes and goes)" if isinstance(fault, Intermittent) else ""
+    )
 
 
 def _condemned(events: Sequence[Event], named: Sequence[Call], truth: Truth) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from casekit.bench.meter import FUNCTIONS, JUMPS
+from casekit.bench.meter import FUNCTIONS, JUMPS, LIVE
 from casekit.bench.reading import Reading
 from casekit.machine.machine import Machine
 from casekit.reasoning.observation import Observation
@@ -221,7 +221,7 @@ def _numbers(r: Reading, verdict: Verdict) -> list[tuple[Observation, float, flo
     for o, mean, u in healthy:
         e, value = o.event, {"low": r.low, "high": r.high}.get(o.function, r.value)
         same = (e.function, e.red, e.black, e.state, e.data) == (r.function, r.red, r.black, r.state, r.data)
-        if same and o.beyond == (r.shown == "OL") and not r.note.startswith("live"):
+        if same and o.beyond == (r.shown == "OL") and not r.note.startswith(LIVE):
             value = o.value if o.beyond else value
             found[o.function] = replace(o, value=value, event=r, jumps=r.note == JUMPS), mean, u
     return list(found.values())

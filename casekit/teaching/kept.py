@@ -35,11 +35,11 @@ CLOSE_MIN = 1e-6  # clocks that differ by less are the same
 class Kept(Practice):
     """A case whose every call is written down in a logbook, and made again when the case is opened again."""
 
-    def __init__(self, name: str, seed: int | None, path: Path):
-        case = library.case_file(name)
-        super().__init__(library.machine_file(case.machine), case, seed)
+    def __init__(self, book: Logbook):
+        case = library.case_file(book.case)
+        super().__init__(library.machine_file(case.machine), case, book.seed)
         self._within = True  # nothing is written while what was written is done again, or one call makes another
-        self._logbook = Logbook(path, name, seed)
+        self._logbook = book
         again = [self._do_again(line) for line in self._logbook.lines]
         troubles = [*(trouble for _, trouble in again if trouble), *self._logbook.troubles]
         self.reopened = _told(sum(done for done, _ in again), troubles)
@@ -53,7 +53,7 @@ class Kept(Practice):
         book = self._logbook
         aside = book.put_aside()
         try:
-            fresh = Kept(book.case, book.seed, book.path)
+            fresh = Kept(Logbook(book.path, book.case, book.seed))
         except CasekitError:
             book.put_back(aside)
             raise
@@ -148,9 +148,15 @@ def resume_case(name: str, seed: int | None = None, folder: str | Path | None = 
     left out; `bench.start_over()` begins anew. Raises ScenarioError when there is no such case, and when the file there
     is not its log or cannot be written; BenchError while another bench writes to it.
     """
+    return Kept(opened(name, seed, folder))
+
+
+def opened(name: str, seed: int | None = None, folder: str | Path | None = None) -> Logbook:
+    """The logbook of a case, as for `resume_case`, without making its calls again."""
+    library.case_file(name)  # for a case that is not there no file is made
     seed = checked(seed)
     stem = name if seed is None else f"{name}-{seed}"
-    return Kept(name, seed, Path(FOLDER if folder is None else folder) / f"{stem}.jsonl")
+    return Logbook(Path(FOLDER if folder is None else folder) / f"{stem}.jsonl", name, seed)
 
 
 def _told(count: int, troubles: list[str]) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 import networkx as nx
 
+from casekit.bench.meter import FUNCTIONS, LIVE
 from casekit.bench.reading import Reading
 from casekit.machine.faults import SensorShorted, ShortToGround
 from casekit.machine.harness import Contact, Wire
@@ -23,7 +24,6 @@ PULLED_V = (4.5, 5.5)  # what an input that nothing pulls down stands at, within
 DEAD_V, LIVE_V = 0.1, 0.5  # below: nothing there; above: something expected there (common practice, no source)
 SAGGED = 0.9  # a supply below this share of its set value is pulled down (common practice, no source)
 FOUND_V = 0.005  # above what a lead on ground shows (common practice, no source)
-SHOWS_NO_MORE_V = 0.6  # on millivolts
 VOLTS = ("volts", "loaded volts")
 
 
@@ -36,9 +36,10 @@ def _recognised(
     r: Reading, expected: tuple[float, float], healthy: bool, drawing: Machine, verdict: Verdict
 ) -> Iterator[str]:
     low, high = expected
-    if r.note.startswith("live circuit"):
+    if r.note.startswith(LIVE):
         yield "ohms on a live circuit are no ohms: make it dead first, then predict them"
-    if r.function == "millivolts" and (low > SHOWS_NO_MORE_V or high < -SHOWS_NO_MORE_V):
+    most = FUNCTIONS["millivolts"].ranges[-1].full
+    if r.function == "millivolts" and (low > most or high < -most):
         yield "what is expected on millivolts is written in volt too: 50 mV is 0.05"
     if r.unit in ("V", "A") and low <= -r.value <= high:
         sign = "positive is away from the control unit" if r.unit == "A" else "red counts against black"

@@ -17,7 +17,8 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from casekit.error import MissingError
-from casekit.teaching.kept import FOLDER, resume_case
+from casekit.files import library
+from casekit.teaching.kept import FOLDER, opened
 
 LOOPBACK = "127.0.0.1"
 READY_S, STOP_S, LOOK_S = 60.0, 10.0, 0.1  # seconds: to answer, to stop, between two looks whether it answers
@@ -46,7 +47,8 @@ def served(name: str, seed: int | None = None, port: int = 0) -> Iterator[tuple[
     Raises ScenarioError when there is no such case or no log can be kept, MissingError when Voila is not installed or
     the port is taken.
     """
-    title, logs = resume_case(name, seed).title, str(Path(FOLDER).resolve())
+    title, logs = library.case_file(name).title, str(Path(FOLDER).resolve())
+    opened(name, seed)
     if find_spec("voila") is None:
         raise MissingError(
             "pages need the Python package voila, which is not installed; install it with: "

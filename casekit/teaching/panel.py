@@ -26,10 +26,10 @@ FUNCTIONS = [
     ("volts dc", "volts"), ("millivolts dc", "millivolts"), ("ohms", "ohms"), ("continuity", "continuity"),
     ("min/max volts, 10 s", "minmax"), ("volts with 500 Ω across", "loaded"), ("test lamp", "lamp"),
 ]  # fmt: skip
-EXPECTING = ("volts", "millivolts", "ohms", "continuity", "minmax", "loaded")
 WATCHED = ("shift", "rock", "road_test")  # moves during which the meter can be watched
 SURE = [(f"{p} %", p / 100) for p in (50, 60, 70, 80, 90, 95, 99)]
-ANEW = ("Start over",)  # only for a case that is kept
+ENDS = ("Make the call", "Repair it", "Debrief", "What was known when", "Start over")
+ONCE_MORE = "press Start over once more to begin this case anew; the log so far is kept aside"
 LEFT = 'style="text-align:left;vertical-align:top;white-space:normal"'
 FRAME = "border:1px solid;padding:0.4em 0.8em;margin:0.4em 0;line-height:1.4"
 COLUMNS = ("minute", "what", "where", "expected", "shown", "state", "remark")
@@ -45,7 +45,7 @@ class Panel(widgets.VBox):
         self.bench = bench
         self.message, self.status, self.display = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.table, self.result, self.shown = widgets.HTML(), widgets.HTML(), widgets.HTML()
-        self.board = Board(bench.machine_file, bench, self._picked)
+        self.board = Board(bench, self._picked)
         self.move = menu("Move", [])
         self.watch = labelled(widgets.Checkbox, "watch the meter meanwhile", value=False, indent=False)
         self.function = menu("Meter", FUNCTIONS)
@@ -65,8 +65,9 @@ class Panel(widgets.VBox):
             "Take picture": self._picture, "Keep as suspect": self.calls.keep, "Make the call": self.calls.call,
             "Repair it": self.calls.repair,
             "Hint": self._hint, "Debrief": self._debrief, "What was known when": self._progress,
-            "Start over": self._start_over,
         }  # fmt: skip
+        if hasattr(bench, "start_over"):  # only a case that is kept
+            actions["Start over"] = self._start_over
         self.buttons = {
             name: widgets.Button(
                 description=name, button_style="primary" if name == "Read" else "",
@@ -77,8 +78,7 @@ class Panel(widgets.VBox):
         for name, button in self.buttons.items():
             button.on_click(self._guarded(actions[name]))
         self._lines: list[str] = []
-        self._kept, self._warned, self._run = hasattr(bench, "start_over"), False, bench.own
-        self._said = self._read_out = ""
+        self._run, self._said, self._read_out = bench.own, "", ""
         self._options: tuple = ()
         super().__init__(self._arranged())
         if bench.closed or bench.reopened:
@@ -96,7 +96,7 @@ class Panel(widgets.VBox):
 
         calls, what = self.calls, [self.calls.kind, self.calls.place]
         if self.bench.sheet:
-            ends = row("Make the call", "Repair it", "Debrief", "What was known when", *ANEW[: self._kept])
+            ends = row(*(n for n in ENDS if n in self.buttons))
             call = [heading("Suspects and call"), *what, calls.to, row("Keep as suspect"), calls.kept, ends]
         else:
             call = [heading("Repair"), *what, row("Repair it")]
@@ -133,8 +133,6 @@ class Panel(widgets.VBox):
         def done(*picked: object) -> None:
             self._read_out = ""
             try:
-                if action != self._start_over:
-                    self._warned = False
                 self._say(action(*(p for p in picked if not isinstance(p, widgets.Button))))
             except CasekitError as err:
                 self._say(str(err), trouble=True)
@@ -176,7 +174,7 @@ class Panel(widgets.VBox):
 
     def _read(self) -> str:
         function = self.function.value
-        settings = self._expected(function) if function in EXPECTING else {}
+        settings = {} if function == "lamp" else self._expected(function)
         settings |= {"load_ohm": 500.0} if function == "loaded" else {}
         reading = getattr(self.bench, function)(self.red.value, self.black.value, **settings)
         self._show_reading(reading, f"{reading.red} against {reading.black}")
@@ -247,10 +245,7 @@ class Panel(widgets.VBox):
 
     def _start_over(self) -> str:
         """At the second press, as there is no way back on the panel."""
-        self._warned = not self._warned
-        if self._warned:
-            return "press Start over once more to begin this case anew; the log so far is kept aside"
-        return self.bench.start_over()
+        return self.bench.start_over() if self._said == ONCE_MORE else ONCE_MORE
 
     # Showing ----------------------------------------------------------------------------------------------------
 
@@ -288,8 +283,7 @@ class Panel(widgets.VBox):
                     self._say(f"{self._said}; the lead that was on {before} has come off".removeprefix("; "))
             self.scope.refresh(points)
         for name, button in self.buttons.items():
-            shut = bench.closed != (name == "What was known when")
-            button.disabled = not self._kept if name in ANEW else shut
+            button.disabled = name != "Start over" and bench.closed != (name == "What was known when")
         if self._run is not bench.own:  # the case was begun anew, here or in a cell
             self._run = bench.own
             self._lines.clear()

@@ -32,6 +32,7 @@ from casekit.teaching.drawing import drawing
 from casekit.teaching.hint import hint as hinted
 from casekit.teaching.player import Par, Played, by_advice
 from casekit.teaching.player import par as par_of
+from casekit.teaching.progress import headed
 from casekit.teaching.screen import Screen
 from casekit.teaching.ticks import Tick, Ticks
 
@@ -49,12 +50,7 @@ class Sheet:
         return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f'<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1.5em">{escape(head)}</th>'
-            f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
-            for head, text in self.rows
-        )
-        return f"<h3>{escape(self.title)}</h3><table><tbody>{rows}</tbody></table>"
+        return f"<h3>{escape(self.title)}</h3><table><tbody>{headed(self.rows)}</tbody></table>"
 
 
 class Drawing:

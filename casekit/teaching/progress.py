@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import io
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
@@ -108,6 +108,15 @@ def text(table: Sequence[Row]) -> str:
             )
             lines.append("  ".join(cut).rstrip())
     return "\n".join(lines)
+
+
+def headed(lines: Iterable[tuple[str, str]]) -> str:
+    """Headings and sentences as rows of an HTML table."""
+    return "".join(
+        f'<tr><th scope="row" style="text-align:left;vertical-align:top;padding-right:1.5em">{escape(head)}</th>'
+        f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
+        for head, text in lines
+    )
 
 
 def html(table: Sequence[Row]) -> str:

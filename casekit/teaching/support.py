@@ -160,9 +160,13 @@ def _contradiction(verdict: Verdict, named: Sequence[Suspect]) -> str:
 
 
 def _listed(suspects: Iterable[Suspect]) -> tuple[str, ...]:
-    names = [str(s) if s != NONE else "nothing wrong while you measured" for s in suspects]
-    more = len(names) - LISTED
-    return tuple(names[:LISTED] + ([f"and {more} more"] if more > 0 else []))
+    return shortened([str(s) if s != NONE else "nothing wrong while you measured" for s in suspects])
+
+
+def shortened(texts: Sequence[str]) -> tuple[str, ...]:
+    """A long list cut after `LISTED`, with how many more there are."""
+    more = len(texts) - LISTED
+    return (*texts[:LISTED], *([f"and {more} more"] if more > 0 else []))
 
 
 def counted(n: int, what: str) -> str:

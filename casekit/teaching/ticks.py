@@ -6,15 +6,16 @@ sentence or two. The list itself never shows what the reasoning thinks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from casekit.bench.reading import called
 from casekit.error import BenchError
 from casekit.machine.faults import DRAWING_KINDS, Fault
 from casekit.reasoning.words import Standing, standings
-from casekit.teaching.support import LISTED, Weighed, names
+from casekit.teaching.support import Weighed, names, shortened
 
 COLUMNS = ["suspect", "possible", "minute", "note"]
 
@@ -32,7 +33,7 @@ class Tick:
     note: str = ""
 
     def __str__(self) -> str:
-        return f"{self.kind} at {self.place}" + (f" to {self.to}" if self.to else "")
+        return called(self.kind, self.place, self.to)
 
     def __repr__(self) -> str:
         note = f" ({self.note})" if self.note else ""
@@ -99,17 +100,11 @@ def judged(ticks: Sequence[Tick], weighed: Weighed, faults: Sequence[Fault]) -> 
         elif not tick.possible and any(s.standing == "left" for s in known):
             for_.append(f"{tick} (minute {tick.minute:.1f})")
     if against:
-        said.append(f"Kept although your readings rule it out: {_listed(against)}.")
+        said.append(f"Kept although your readings rule it out: {'; '.join(shortened(against))}.")
     if for_:
-        said.append(f"Struck off although your readings leave it: {_listed(for_)}.")
+        said.append(f"Struck off although your readings leave it: {'; '.join(shortened(for_))}.")
     return " ".join(said) or "nothing on it goes against your readings."
 
 
 def _because(standing: Standing) -> str:
     return f" ({standing.because[0]})" if standing.because else ""
-
-
-def _listed(texts: Iterable[str]) -> str:
-    shown = list(texts)
-    more = len(shown) - LISTED
-    return "; ".join(shown[:LISTED] + ([f"and {more} more"] if more > 0 else []))

@@ -21,7 +21,7 @@ from casekit.teaching.answers import CSS as ANSWERS_CSS
 from casekit.teaching.answers import answers, pages
 from casekit.teaching.caution import CAUTIONS
 from casekit.teaching.drawing import FACES, drawing
-from casekit.teaching.practice import open_case
+from casekit.teaching.practice import checked
 from casekit.teaching.sheet import FONT
 
 PT = 72 / 25.4  # points in a millimetre
@@ -67,8 +67,7 @@ def worksheet(name: str, instructor: bool = False, paper: str = "a4", seed: int 
 
     Raises ScenarioError when there is no such case, MissingError when WeasyPrint or what it needs is not installed.
     """
-    open_case(name, seed)  # a wrong name or seed is said before anything is printed
-    case = library.case_file(name)
+    case, seed = library.case_file(name), checked(seed)
     machine = library.machine_file(case.machine)
     printer, size = _printer(), PAPERS[paper]
     key = pages(answers(case, seed)) if instructor else ""
