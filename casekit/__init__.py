@@ -11,7 +11,7 @@ from casekit.machine import faults
 from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
-from casekit.teaching.exercise import compare
+from casekit.teaching.exercise import compare, judge
 from casekit.teaching.kept import resume_case
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import list_cases, open_case, open_machine
@@ -28,6 +28,7 @@ __all__ = [
     "bay",
     "compare",
     "faults",
+    "judge",
     "list_cases",
     "open_case",
     "open_machine",

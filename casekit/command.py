@@ -35,6 +35,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     page.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
     page.add_argument("--port", type=int, default=8866, help="the port of the address (default: 8866; 0: any)")
     commands.add_parser("lab", help="open JupyterLab at the first lesson (its own options may follow)")
+    lessons = commands.add_parser("lessons", help="generate the trainee's lessons from the instructor's")
+    lessons.add_argument("folder", type=Path, help="the lessons folder")
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
@@ -88,6 +90,13 @@ def _lab(chosen: argparse.Namespace) -> int:
     return subprocess.call([sys.executable, "-m", "jupyterlab", str(lesson), *root, *chosen.options])
 
 
+def _lessons(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.lesson import generate
+
+    print(f"{len(generate(chosen.folder))} lessons written to {chosen.folder}")
+    return 0
+
+
 def _draw(chosen: argparse.Namespace) -> int:
     from casekit.teaching.drawing import drawing
 
@@ -138,7 +147,8 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
 
 
 COMMANDS = {
-    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "draw": _draw, "worksheet": _worksheet, "page": _page,
+    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "lessons": _lessons, "draw": _draw,
+    "worksheet": _worksheet, "page": _page,
 }  # fmt: skip
 
 

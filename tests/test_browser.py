@@ -74,9 +74,9 @@ def log(shown):
 def test_a_case_is_played_to_the_debrief_by_mouse(server):
     """A lesson is opened, all is run, and the panel in it is used with the mouse alone."""
     address, folder = server
-    shutil.copy(LESSONS / "01_first_case.ipynb", folder)
+    shutil.copy(LESSONS / "06_shorts_to_ground.ipynb", folder)
     with page() as shown:
-        opened(shown, address, "01_first_case.ipynb")
+        opened(shown, address, "06_shorts_to_ground.ipynb")
         shown.locator(BOARD).first.scroll_into_view_if_needed()
         shown.get_by_role("combobox", name="Move", exact=True).select_option(label="key on (0.1 min)")
         press(shown, "Do it")

@@ -2,16 +2,17 @@
 
 import json
 import re
-from pathlib import Path
 
 import nbformat
 import pytest
-from nbclient import NotebookClient
+from lesson import INSTRUCTOR, TRAINEE, lesson, run, run_cells, source
 
 import casekit
+from casekit.command import main
 from casekit.files import library
+from casekit.teaching.lesson import NOTES, trainee, written
 
-LESSONS = sorted((Path(__file__).parent.parent / "lessons").glob("*.ipynb"))
+ONGOING = ("00", "06")
 BONES = [
     "You will be able to",
     "Cautions.",
@@ -21,35 +22,9 @@ BONES = [
     "## Exercise",
     "## You are now able",
 ]
-ids = pytest.mark.parametrize("path", LESSONS, ids=lambda p: p.stem)
-
-
-def source(path: Path) -> str:
-    return "\n".join(cell.source for cell in nbformat.read(path, 4).cells)
-
-
-def run(path: Path, replace: dict[str, str] | None = None, again: bool = False) -> list[str]:
-    """Execute a lesson, with some of its lines replaced, and return the text of every output."""
-    return [text for texts in run_cells(path, replace, again) for text in texts]
-
-
-def run_cells(path: Path, replace: dict[str, str] | None = None, again: bool = False) -> list[list[str]]:
-    """As run, cell by cell; with `again` every cell twice in a row."""
-    book = nbformat.read(path, 4)
-    for cell in book.cells:
-        for old, new in (replace or {}).items():
-            cell.source = cell.source.replace(old, new)
-    if again:
-        book.cells = [copy for cell in book.cells for copy in ([cell, nbformat.from_dict(cell)])]
-        book.cells[1::2] = [{**cell, "id": cell["id"] + "-again"} for cell in book.cells[1::2]]
-        book.cells = [nbformat.from_dict(cell) for cell in book.cells]
-    where = {"metadata": {"path": str(path.parent)}}
-    # One stream to a cell, however the kernel happens to send it in pieces.
-    NotebookClient(book, timeout=120, kernel_name="python3", resources=where, coalesce_streams=True).execute()
-    return [
-        [str(out.get("text") or out.get("data", {}).get("text/plain", "")) for out in cell.get("outputs", [])]
-        for cell in book.cells
-    ]
+ids = pytest.mark.parametrize("path", [*TRAINEE, *INSTRUCTOR], ids=lambda p: f"{p.parent.name}-{p.stem}")
+trainees = pytest.mark.parametrize("path", TRAINEE, ids=lambda p: p.stem)
+instructors = pytest.mark.parametrize("path", INSTRUCTOR, ids=lambda p: p.stem)
 
 
 @ids
@@ -78,7 +53,81 @@ def test_every_promise_is_recalled(path):
     assert len(re.findall(r"^\*\*\d\. ", recalled, re.MULTILINE)) == count
 
 
-@ids
+@instructors
+def test_trainees_version_is_the_generated_one(path):
+    assert lesson(path.stem).read_text(encoding="utf-8") == written(
+        trainee(json.loads(path.read_text(encoding="utf-8")))
+    )
+
+
+def test_every_lesson_has_a_source():
+    assert [p.name for p in TRAINEE] == [p.name for p in INSTRUCTOR]
+
+
+@instructors
+def test_notes_for_the_instructor(path):
+    """Time plan, what to ask, what trainees get wrong, what to show next; not in the trainee's version."""
+    notes = [cell.source for cell in nbformat.read(path, 4).cells if cell.source.startswith(NOTES)]
+    assert len(notes) == 1
+    for head in ("Time plan.", "Ask.", "What goes wrong.", "Show next."):
+        assert f"*{head}*" in notes[0]
+    assert "For the instructor" not in source(lesson(path.stem))
+
+
+def test_answers_are_blanked_and_nothing_else():
+    code = "a_v = 4.9  # answer: at the pin\nb = [1]  # answer\nc = 3  # kept\nprint(a_v)\n"
+    cells = [
+        {"cell_type": "markdown", "source": [NOTES + " Ten minutes.\n"]},
+        {"cell_type": "markdown", "source": ["x = 1  # answer\n"]},
+        {"cell_type": "code", "source": code.splitlines(keepends=True)},
+    ]
+    text, made = trainee({"cells": cells, "nbformat": 4})["cells"]
+    assert text["source"] == ["x = 1  # answer\n"]
+    assert "".join(made["source"]) == "a_v = ...  # at the pin\nb = ...\nc = 3  # kept\nprint(a_v)\n"
+
+
+def test_generating_lessons_by_command(tmp_path, capsys):
+    assert main(["lessons", str(tmp_path)]) == 1
+    assert capsys.readouterr().err.strip() == (
+        f"{tmp_path / 'instructor'}: there are no lessons here; name the lessons folder of a clone."
+    )
+    (tmp_path / "instructor").mkdir()
+    (tmp_path / "instructor" / "00_x.ipynb").write_text("[]")
+    assert main(["lessons", str(tmp_path)]) == 1
+    assert capsys.readouterr().err.strip() == (
+        f"{tmp_path / 'instructor' / '00_x.ipynb'}: is not a notebook; save it from JupyterLab again."
+    )
+    source = lesson("00", instructor=True)
+    (tmp_path / "instructor" / "00_x.ipynb").write_text(source.read_text())
+    assert main(["lessons", str(tmp_path)]) == 0
+    assert capsys.readouterr().out == f"1 lessons written to {tmp_path}\n"
+    assert (tmp_path / "00_x.ipynb").read_text() == lesson("00").read_text()
+
+
+def test_judge_says_right_wrong_and_which_idea(capsys):
+    idea = {"an open reads 0 V on both sides": 0.0}
+    assert casekit.judge("X2.5", ..., 4.98, "It hangs before the open.", idea) is None
+    assert casekit.judge("X2.5", 5, 4.98, "It hangs before the open.", idea) is True
+    assert casekit.judge("X2.5", 0.05, 4.98, "It hangs before the open.", idea) is False
+    assert casekit.judge("who", ["b2", "B1"], ["B1", "B2"], "One splice.") is True
+    assert casekit.judge("who", "B3", "B4", "By its code.", {"a code names the part": "B3"}) is False
+    assert capsys.readouterr().out.splitlines() == [
+        "X2.5: still open: write a number in place of ...",
+        "X2.5: right, 4.98 V. It hangs before the open.",
+        "X2.5: you wrote 0.05 V; it is 4.98 V.",
+        "  That is the idea that an open reads 0 V on both sides.",
+        "  It hangs before the open.",
+        "who: right, B1, B2. One splice.",
+        "who: you wrote B3; it is B4.",
+        "  That is the idea that a code names the part.",
+        "  By its code.",
+    ]
+    with pytest.raises(casekit.BenchError) as caught:
+        casekit.judge("X2.5", "5 V", 4.98, "")
+    assert str(caught.value) == "the answer to 'X2.5' is '5 V'; write a number, or leave ..."
+
+
+@trainees
 def test_lessons_do_not_give_the_answer(path):
     """The case's own fault is in no cell; demonstrations use another place."""
     text = source(path)
@@ -89,7 +138,7 @@ def test_lessons_do_not_give_the_answer(path):
             assert not named(text, fault.place, fault.to, fault.contact)
 
 
-@ids
+@trainees
 def test_demonstrations_are_no_case(path):
     """No lesson makes a fault where any case has one."""
     made = re.findall(r'casekit\.(?:faults\.)?[A-Z]\w+\("([A-Z]\w*(?:\.\d+)?)"', source(path))
@@ -103,7 +152,7 @@ def named(text: str, *places: str | None) -> list[str]:
 
 
 def test_start_here_teaches_what_it_says():
-    path = LESSONS[0]
+    path = lesson("00")
     text = "\n".join(run(path, {"track_1_v = ...": "track_1_v = 0.75", "track_2_v = ...": "track_2_v = 0.0"}))
     rows = re.findall(r"(B\S+) +(\S+) V +(\S+) V +(.*)", text)
     verdicts = {point: verdict.strip() for point, _, _, verdict in rows}
@@ -116,7 +165,7 @@ def test_start_here_teaches_what_it_says():
 
 
 def test_first_case_teaches_what_it_says():
-    path = LESSONS[1]
+    path = lesson("06")
     text = "\n".join(run(path, {"pedal_v = ...": "pedal_v = 5.0", "front_v = ...": "front_v = 0.1"}))
     falls = [float(v) for v in re.findall(r"^(?:X1\.5|X12\.1f|X12\.1m|B11\.1) +(\S+) V", text, re.MULTILINE)]
     assert len(falls) == 4
@@ -129,7 +178,7 @@ def test_first_case_teaches_what_it_says():
 def test_running_machine_teaches_what_it_says():
     """Wheel, retry times and cranking voltage are those of the machine file; the rest is what its text claims."""
     answers = {"pin_v = ...": "pin_v = 5", "sensor_v = ...": "sensor_v = 0.0"}
-    text = "\n".join(run(LESSONS[2], answers | {"pedal_v = ...": "pedal_v = 0.0"}))
+    text = "\n".join(run(lesson("11"), answers | {"pedal_v = ...": "pedal_v = 0.0"}))
     assert re.search(r"open: +you wrote 0\.00 V, scan data says (4\.9|5\.0)\d V", text)
     assert re.search(r"short: +you wrote 5\.00 V, scan data says 0\.0\d V", text)
     assert re.search(r"codes +none +P2122, P2138 +P0642, P2122, P2138", text)
@@ -157,7 +206,7 @@ def test_running_machine_teaches_what_it_says():
 def test_now_you_see_it_teaches_what_it_says():
     """Good at rest; load and warmth bring it; pulling hides it, driving brings it back; proof needs the conditions."""
     answers = {"pressed_v = ...": "pressed_v = 3.35", "pulled_v = ...": "pulled_v = 3.35"}
-    text = "\n".join(run(LESSONS[3], answers | {"driven_v = ...": "driven_v = 0.0"}))
+    text = "\n".join(run(lesson("10"), answers | {"driven_v = ...": "driven_v = 0.0"}))
     assert re.search(r"codes: none \(you wrote P0108\)\nstate: key run\n", text)
     assert re.search(r"X2\.11 +5\.00 V +2\.0\d+ V +3\.\d\d V lower", text)
     for condition, word in {
@@ -185,7 +234,7 @@ def test_now_you_see_it_teaches_what_it_says():
 def test_your_own_machine_teaches_what_it_says():
     """The slip is named, read again and gone; two readings more find the wire; the exercise says what is right."""
     answers = {"slip_point = ...": 'slip_point = "X2.4f"', "read_again = ...": "read_again = 4.96"}
-    text = "\n".join(run(LESSONS[4], answers | {"bad_place = ...": 'bad_place = "W21a"'}))
+    text = "\n".join(run(lesson("18"), answers | {"bad_place = ...": 'bad_place = "W21a"'}))
     assert re.search(r"slip: you wrote X2\.10; suspects left: you wrote 50, it is \d\b", text)
     assert re.search(r"Wrong reading \(\d+%\): volts B9\.1 against G1\.- \(key on\), minute 5\.0 does not fit", text)
     assert "- First of all: the same reading again (volts B9.1). That decides whether this is so:" in text
@@ -197,11 +246,11 @@ def test_your_own_machine_teaches_what_it_says():
     assert re.search(r"the slip +right\nread again +right\nthe place +not yet: between the last good", text)
 
 
-@ids
+@instructors
 def test_cells_can_be_run_twice(path):
     twice = run_cells(path, again=True)
     assert len(twice) == 2 * len(nbformat.read(path, 4).cells)
-    if path not in LESSONS[:2]:  # in these two one bench goes on from cell to cell, and its log grows
+    if path.stem[:2] not in ONGOING:  # in these one bench goes on from cell to cell, and its log grows
         assert twice[0::2] == twice[1::2]
 
 

@@ -1,0 +1,57 @@
+"""Running lessons, as a trainee or an instructor would: whole, with answers replaced, or cell by cell."""
+
+import re
+from pathlib import Path
+
+import nbformat
+from nbclient import NotebookClient
+
+FOLDER = Path(__file__).parent.parent / "lessons"
+TRAINEE = sorted(FOLDER.glob("*.ipynb"))
+INSTRUCTOR = sorted((FOLDER / "instructor").glob("*.ipynb"))
+
+
+def lesson(name: str, instructor: bool = False) -> Path:
+    """The one lesson whose file name begins so."""
+    (path,) = (p for p in (INSTRUCTOR if instructor else TRAINEE) if p.stem.startswith(name))
+    return path
+
+
+def source(path: Path) -> str:
+    return "\n".join(cell.source for cell in nbformat.read(path, 4).cells)
+
+
+def run(path: Path, replace: dict[str, str] | None = None, again: bool = False) -> list[str]:
+    """Execute a lesson, with some of its lines replaced, and return the text of every output."""
+    return [text for texts in run_cells(path, replace, again) for text in texts]
+
+
+def run_cells(path: Path, replace: dict[str, str] | None = None, again: bool = False) -> list[list[str]]:
+    """As run, cell by cell; with `again` every cell twice in a row."""
+    book = nbformat.read(path, 4)
+    for cell in book.cells:
+        for old, new in (replace or {}).items():
+            cell.source = cell.source.replace(old, new)
+    if again:
+        book.cells = [copy for cell in book.cells for copy in ([cell, nbformat.from_dict(cell)])]
+        book.cells[1::2] = [{**cell, "id": cell["id"] + "-again"} for cell in book.cells[1::2]]
+        book.cells = [nbformat.from_dict(cell) for cell in book.cells]
+    where = {"metadata": {"path": str(path.parent)}}
+    # One stream to a cell, however the kernel happens to send it in pieces.
+    NotebookClient(book, timeout=120, kernel_name="python3", resources=where, coalesce_streams=True).execute()
+    return [
+        [str(out.get("text") or out.get("data", {}).get("text/plain", "")) for out in cell.get("outputs", [])]
+        for cell in book.cells
+    ]
+
+
+def answered(name: str, **answers: object) -> str:
+    """All a lesson shows a trainee who writes these answers: every line `name = ...` becomes `name = answer`.
+
+    A name the lesson does not ask for is an AssertionError, as the test would then say nothing.
+    """
+    path = lesson(name)
+    text = source(path)
+    replace = {f"{key} = ...": f"{key} = {value!r}" for key, value in answers.items()}
+    assert not [old for old in replace if not re.search(rf"^{re.escape(old)}", text, re.MULTILINE)]
+    return "\n".join(run(path, replace))
