@@ -25,6 +25,18 @@ def finding(request):
     return request.config.stash[FOUND].append
 
 
+def pytest_sessionfinish(session):
+    """A worker process hands over what its tests found."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["found"] = session.config.stash[FOUND]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node, error):
+    """The main process gathers what its workers found; one that died says so by its failed test."""
+    node.config.stash[FOUND] += getattr(node, "workeroutput", {}).get("found", [])
+
+
 def pytest_terminal_summary(terminalreporter, config):
     """Counts and worst deviations of the reference tests, and which of them did not run."""
     skipped = [r for r in terminalreporter.stats.get("skipped", []) if "reference" in r.keywords]
