@@ -5,7 +5,7 @@ import re
 
 import nbformat
 import pytest
-from lesson import INSTRUCTOR, TRAINEE, lesson, run, run_cells, source
+from lesson import INSTRUCTOR, TRAINEE, answered, lesson, run, run_cells, source
 
 import casekit
 from casekit.command import main
@@ -152,16 +152,30 @@ def named(text: str, *places: str | None) -> list[str]:
 
 
 def test_start_here_teaches_what_it_says():
-    path = lesson("00")
-    text = "\n".join(run(path, {"track_1_v = ...": "track_1_v = 0.75", "track_2_v = ...": "track_2_v = 0.0"}))
-    rows = re.findall(r"(B\S+) +(\S+) V +(\S+) V +(.*)", text)
-    verdicts = {point: verdict.strip() for point, _, _, verdict in rows}
-    assert verdicts["B1.1"] == verdicts["B1.2"] == verdicts["B1.3"] == "as expected"
-    assert verdicts["B5.2"] == "as expected"
-    assert re.fullmatch(r"0\.3\d V higher", verdicts["B5.5"])
+    text = "\n".join(run(lesson("00", instructor=True)))
+    assert "you wrote" not in text
+    assert len(re.findall(": right, ", text)) == 6
     supply = float(re.search(r"The supply reads (\S+) V", text)[1])
     assert supply == pytest.approx(5.0, abs=0.06)
     assert re.search(r"The signal is (10\.0|9\.9|10\.1)%", text)
+    assert float(re.search(r"bare signal wire: right, (\S+) V", text)[1]) < 0.05  # pulled down by the control unit
+
+
+def test_a_trainee_who_takes_signals_for_voltages_of_their_own():
+    """Ground is 0 V everywhere, a sensor at rest gives nothing, a wire keeps its last value, two tracks read alike."""
+    ground, rest = 0.0, 0.0
+    last = 0.1 * 5.0  # what the sensor gave before it was unplugged
+    track = 0.15 * 5.0
+    text = answered("00", supply_v=5.0, return_v=ground, signal_v=rest, bare_v=last, track_1_v=track, track_2_v=track)
+    for where, idea in {
+        "return B1.3": "ground is 0 V everywhere",
+        "signal B1.2": "a sensor at rest gives no voltage",
+        "bare signal wire": "a wire keeps its last value",
+        "track 2": "two tracks of one pedal read alike",
+    }.items():
+        assert re.search(rf"{where}: you wrote .*\n  That is the idea that {idea}\.", text)
+    assert re.search(r"supply B1\.1: right", text)
+    assert re.search(r"track 1: right", text)
 
 
 def test_first_case_teaches_what_it_says():
