@@ -12,9 +12,10 @@ from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
 from casekit.teaching.exercise import compare, judge
+from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
 from casekit.teaching.panel import panel
-from casekit.teaching.practice import list_cases, open_case, open_machine
+from casekit.teaching.practice import open_case, open_machine
 
 __all__ = [
     "BenchError",

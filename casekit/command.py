@@ -21,6 +21,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     check = commands.add_parser("check", help="check all machine and case files of a folder")
     check.add_argument("folder", type=Path, help="the scenarios folder")
     commands.add_parser("cases", help="list the cases")
+    grade = commands.add_parser("grade", help="play cases by advice and keep how hard they are")
+    grade.add_argument("case", nargs="*", help="names of cases (default: all; up to a minute each)")
     par = commands.add_parser("par", help="minutes that a good route needs for a case")
     par.add_argument("case", help="the name of a case, as casekit cases lists it")
     par.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
@@ -63,10 +65,26 @@ def _check(chosen: argparse.Namespace) -> int:
 
 
 def _cases(chosen: argparse.Namespace) -> int:
-    from casekit.teaching.practice import list_cases
+    from casekit.teaching.grade import list_cases
 
-    for case in list_cases().itertuples():
-        print(f"{case.case:24} {case.machine:16} {case.title}")
+    print(f"{'case':26} level  par    {'machine':18} title")
+    for c in list_cases().itertuples():
+        level, par = ("-", "-") if c.par_min != c.par_min else (c.level, f"{c.par_min:.0f} min")
+        print(f"{c.case:26} {level:<5}  {par:6} {c.machine:18} {c.title}")
+    return 0
+
+
+def _grade(chosen: argparse.Namespace) -> int:
+    from casekit.files.library import names
+    from casekit.teaching.grade import grade, grades, keep
+
+    chosen_cases = chosen.case or names("cases")
+    found = {name: g for name, g in grades().items() if name in names("cases")}
+    for k, name in enumerate(chosen_cases, 1):
+        found[name] = grade(name)
+        told = f"level {found[name].level}, par {found[name].par_min:.1f} min, {found[name].look_alikes} look-alikes"
+        print(f"{k} of {len(chosen_cases)}: {name}: {told}", flush=True)
+    print(f"{keep(found)} written")
     return 0
 
 
@@ -147,7 +165,7 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
 
 
 COMMANDS = {
-    "check": _check, "cases": _cases, "par": _par, "lab": _lab, "lessons": _lessons, "draw": _draw,
+    "check": _check, "cases": _cases, "grade": _grade, "par": _par, "lab": _lab, "lessons": _lessons, "draw": _draw,
     "worksheet": _worksheet, "page": _page,
 }  # fmt: skip
 

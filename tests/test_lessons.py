@@ -13,6 +13,7 @@ from casekit.files import library
 from casekit.teaching.lesson import NOTES, trainee, written
 
 ONGOING = ("00", "06")
+UNGUIDED = ("15", "16", "17")  # the capstones and practice on one's own: no predict, probe, explain, exercise
 BONES = [
     "You will be able to",
     "Cautions.",
@@ -40,14 +41,15 @@ def test_stored_without_outputs(path):
 @ids
 def test_bones_in_order(path):
     text = source(path)
-    places = [text.find(bone) for bone in BONES]
+    bones = BONES[:2] + BONES[-1:] if path.stem.startswith(UNGUIDED) else BONES
+    places = [text.find(bone) for bone in bones]
     assert -1 not in places
     assert places == sorted(places)
 
 
 @ids
 def test_every_promise_is_recalled(path):
-    promised, recalled = source(path).split("## Predict")[0], source(path).split("## You are now able")[1]
+    promised, recalled = source(path).split("**Cautions.**")[0], source(path).split("## You are now able")[1]
     count = len(re.findall(r"^\d\. ", promised, re.MULTILINE))
     assert count >= 3
     assert len(re.findall(r"^\*\*\d\. ", recalled, re.MULTILINE)) == count
@@ -79,6 +81,7 @@ def test_answers_are_blanked_and_nothing_else():
     cells = [
         {"cell_type": "markdown", "source": [NOTES + " Ten minutes.\n"]},
         {"cell_type": "markdown", "source": ["x = 1  # answer\n"]},
+        {"cell_type": "code", "source": ["# answer: a whole cell\n", "x = 2\n"]},
         {"cell_type": "code", "source": code.splitlines(keepends=True)},
     ]
     text, made = trainee({"cells": cells, "nbformat": 4})["cells"]
@@ -102,6 +105,19 @@ def test_generating_lessons_by_command(tmp_path, capsys):
     assert main(["lessons", str(tmp_path)]) == 0
     assert capsys.readouterr().out == f"1 lessons written to {tmp_path}\n"
     assert (tmp_path / "00_x.ipynb").read_text() == lesson("00").read_text()
+
+
+@pytest.mark.parametrize("number", ["15", "16"])
+def test_capstones_give_no_guidance_and_can_be_solved(number):
+    """The trainee's version plays no route; the instructor's ends in a right and supported call (asserted in it)."""
+    open_text, solved = (("\n".join(run(lesson(number, instructor=who)))) for who in (False, True))
+    assert "The case is still open." in open_text
+    assert "still open" in solved
+    assert "Your call:" not in open_text
+    assert re.search(r"Your call: .*: right\.", solved)
+    assert "support the call" in solved
+    for word in ("look(", "operate(", "open_harness(", "volts("):
+        assert word not in source(lesson(number))
 
 
 def test_judge_says_right_wrong_and_which_idea(capsys):

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from casekit.files.schema import Name, NotNegative, Positive, Record, Share, Slug, Text, Word
+from casekit.files.schema import Minutes, Name, NotNegative, Positive, Record, Share, Slug, Text, Word
 
 
 class When(Record):
@@ -64,6 +64,23 @@ class Fault(Record):
     when: When | None = None
 
 
+class Plan(Record):
+    """Minutes of an hour in class: telling the case, work at the bench, talking it over."""
+
+    brief: Minutes
+    bench: Minutes
+    debrief: Minutes
+
+
+class Instructor(Record):
+    """Notes for whoever teaches the case: time plan, what to ask, what trainees get wrong, what to show next."""
+
+    plan_min: Plan
+    ask: Annotated[list[Text], Field(min_length=2)]
+    slips: Annotated[list[Text], Field(min_length=2)]
+    next: Text
+
+
 class CaseFile(Record):
     """One case: a machine, its faults, what the customer says and what is to be learnt."""
 
@@ -76,3 +93,4 @@ class CaseFile(Record):
     teaches: Annotated[list[Text], Field(min_length=1)]
     faults: Annotated[list[Fault], Field(min_length=1, max_length=2)]
     explanation: Text
+    instructor: Instructor

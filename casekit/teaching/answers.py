@@ -12,17 +12,18 @@ from html import escape
 import pandas as pd
 
 from casekit.bench.reading import called
-from casekit.files.casefile import CaseFile, Fault
+from casekit.files.casefile import CaseFile, Fault, Instructor
 from casekit.reasoning.doubt import doubts, explained
 from casekit.reasoning.lookalike import groups
-from casekit.reasoning.suspect import NONE, Suspect
+from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import left, number, standings
 from casekit.teaching import progress
+from casekit.teaching.grade import BELIEVED, false_calls
 from casekit.teaching.player import STEPS, Par, Player, par
 from casekit.teaching.practice import Fresh, Practice
 
-TEMPTED, BELIEVED = 6, 0.03  # false calls named at most, and the chance from which one is worth a warning
+TEMPTED = 6  # false calls named at most
 CSS = (
     ".key table{font-size:9pt}.key th,.key td{padding:.6mm 2mm .6mm 0;border-bottom:.4pt solid #888}"
     ".key thead{display:table-header-group}.key tr{break-inside:avoid}.key caption{text-align:left}"
@@ -51,6 +52,7 @@ class Answers:
     truth: str
     explanation: str
     teaches: tuple[str, ...]
+    notes: Instructor
     par: Par
     rows: tuple[progress.Row, ...]
     sure: bool
@@ -87,6 +89,7 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
         truth=" and ".join(map(truth_of, case.faults)),
         explanation=case.explanation,
         teaches=tuple(case.teaches),
+        notes=case.instructor,
         par=par(again, stored),
         rows=tuple(progress.rows(bench.events, verdict, stored, remarks)),
         sure=player.sure,
@@ -122,12 +125,7 @@ def _standing(verdict: Verdict) -> str:
 
 def _tempting(case: CaseFile, seen: list[tuple[float, Verdict]], still: list[Suspect]) -> Table:
     """Suspects that looked likely on the way and are neither at the place of a fault nor left at the end."""
-    true = {name for fault in case.faults for name in (fault.place, fault.to) if name}
-    peak: dict[Suspect, tuple[float, float]] = {}
-    for minute, verdict in seen:
-        for suspect, p in zip(verdict.suspects, verdict.p, strict=True):
-            if suspect != NONE and suspect not in still and not true & {suspect.place, suspect.to}:
-                peak[suspect] = max(peak.get(suspect, (0.0, 0.0)), (float(p), -minute))
+    peak = {s: top for s, top in false_calls(case, seen).items() if s not in still}
     because = {s.suspect: s.because for s in standings(seen[-1][1])}
     likely = sorted((s for s in peak if peak[s][0] >= BELIEVED), key=lambda s: -peak[s][0])[:TEMPTED]
     return [
@@ -171,6 +169,7 @@ def pages(found: Answers) -> str:
         f"<section class='key'><h1>Answers: {escape(found.title)}</h1>"
         f"<div class='truth'><b>What is wrong:</b> {escape(found.truth)}.<br>{escape(found.explanation)}</div>",
         f"<h2>What the case teaches</h2>{_list(found.teaches)}",
+        _taught(found.notes),
         f"<h2>Par</h2><p>{escape(str(found.par))}.</p>",
         "<h2>A good route</h2><p>What the advice chose on this machine, not knowing the fault, and what the machine "
         f"showed: {found.rows[-1].minute:.1f} minutes. One bit halves what is left to find out.</p>",
@@ -182,6 +181,16 @@ def pages(found: Answers) -> str:
     shown.append(f"<div class='whole'><h2>False calls to expect</h2>{_misleading(found)}</div>")
     shown.append(_handed_out(found))
     return "".join(shown) + "</section>"
+
+
+def _taught(notes: Instructor) -> str:
+    """How to teach the case."""
+    plan = notes.plan_min
+    minutes = f"Telling the case {plan.brief:g} minutes, bench {plan.bench:g}, talking it over {plan.debrief:g}."
+    return (
+        f"<h2>Time plan</h2><p>{minutes}</p><h2>What to ask</h2>{_list(notes.ask)}"
+        f"<h2>What trainees get wrong</h2>{_list(notes.slips)}<h2>What to show next</h2><p>{escape(notes.next)}</p>"
+    )
 
 
 def _ending(found: Answers) -> str:

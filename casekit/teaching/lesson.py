@@ -12,15 +12,16 @@ from pathlib import Path
 from casekit.error import ScenarioError
 
 NOTES = "> **For the instructor.**"
+SOLUTION = "# answer"
 _ANSWER = re.compile(r"^(\s*\w+ = ).+?  # answer(?:: (.+))?$", re.MULTILINE)
 
 
 def trainee(book: dict) -> dict:
     """The trainee's version: a line `name = value  # answer: remark` becomes `name = ...  # remark`.
 
-    Cells that begin with `> **For the instructor.**` are left out; everything else stays as it is.
+    Cells that begin with `> **For the instructor.**` or `# answer` are left out; everything else stays as it is.
     """
-    cells = [cell for cell in book["cells"] if not "".join(cell["source"]).startswith(NOTES)]
+    cells = [cell for cell in book["cells"] if not "".join(cell["source"]).startswith((NOTES, SOLUTION))]
     return {**book, "cells": [{**cell, "source": _blank(cell)} for cell in cells]}
 
 

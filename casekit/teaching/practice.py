@@ -207,14 +207,6 @@ def par(name: str, seed: int | None = None) -> tuple[Par, Played]:
     return par_of(again, stored), by_advice(again, stored)
 
 
-def list_cases() -> pd.DataFrame:
-    """All cases: name, title, machine, number of codes stored, and what the customer complains of."""
-    cases = [library.case_file(name) for name in library.names("cases")]
-    columns = ["case", "title", "machine", "codes", "complaint"]
-    rows = [(c.case, c.title, c.machine, ", ".join(c.codes) or "none", c.complaint) for c in cases]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def _check(fault: Fault | Intermittent, plan: Machine) -> None:
     """A fault somebody made for a demonstration: of a kind, of a size, at a place of this machine."""
     bare = inner(fault)
