@@ -107,6 +107,22 @@ def test_generating_lessons_by_command(tmp_path, capsys):
     assert (tmp_path / "00_x.ipynb").read_text() == lesson("00").read_text()
 
 
+@ids
+def test_links_lead_somewhere(path):
+    links = re.findall(r"\]\((?!http)([^)]+)\)", source(path))
+    assert any(link.endswith("glossary.md") for link in links)
+    assert [link for link in links if not (path.parent / link).exists()] == []
+
+
+@trainees
+def test_short_forms_stand_in_the_glossary(path):
+    """Names of parts and of files are in code style, codes have digits; every other short form is explained."""
+    words = dict(re.findall(r"^\| (.+?) \| (.+?) \|$", (path.parent / "glossary.md").read_text(), re.MULTILINE))
+    explained = {form for head in words for form in head.split(", ")}
+    prose = "\n".join(c.source for c in nbformat.read(path, 4).cells if c.cell_type == "markdown")
+    assert set(re.findall(r"\b[A-Z]{2,}\b", re.sub(r"`[^`]*`", "", prose))) <= explained
+
+
 @pytest.mark.parametrize("number", ["15", "16"])
 def test_capstones_give_no_guidance_and_can_be_solved(number):
     """The trainee's version plays no route; the instructor's ends in a right and supported call (asserted in it)."""

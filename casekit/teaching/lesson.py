@@ -19,7 +19,8 @@ _ANSWER = re.compile(r"^(\s*\w+ = ).+?  # answer(?:: (.+))?$", re.MULTILINE)
 def trainee(book: dict) -> dict:
     """The trainee's version: a line `name = value  # answer: remark` becomes `name = ...  # remark`.
 
-    Cells that begin with `> **For the instructor.**` or `# answer` are left out; everything else stays as it is.
+    Cells that begin with `> **For the instructor.**` or `# answer` are left out, and links to the folder above lose
+    their `../`, as the trainee's version stands there; everything else stays as it is.
     """
     cells = [cell for cell in book["cells"] if not "".join(cell["source"]).startswith((NOTES, SOLUTION))]
     return {**book, "cells": [{**cell, "source": _blank(cell)} for cell in cells]}
@@ -27,6 +28,7 @@ def trainee(book: dict) -> dict:
 
 def _blank(cell: dict) -> list[str]:
     text = "".join(cell["source"])
+    text = text.replace("](../", "](")
     if cell["cell_type"] == "code":
         text = _ANSWER.sub(lambda m: f"{m[1]}..." + (f"  # {m[2]}" if m[2] else ""), text)
     return text.splitlines(keepends=True)
