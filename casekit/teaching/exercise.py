@@ -46,11 +46,11 @@ def judge(
     slips: Mapping[str, Answer] | None = None,
     within: float = 0.1,
     unit: str = "V",
-) -> bool | None:
-    """Hold one answer against the right one, print a line or two that say why, and return whether it is right.
+) -> None:
+    """Hold one answer against the right one, and print whether it is right, with a line or two that say why.
 
     `right` is a `Reading`, a number (in `unit`), a word, or several words in any order; `given` is of the same sort, or
-    `...` while it is open (nothing is given away then, and None is returned). `slips` maps a known wrong idea, said in
+    `...` while it is open (nothing is given away then). `slips` maps a known wrong idea, said in
     a few words, to what one gets who believes it: when that was given, the idea is named. Numbers agree `within` so
     much. Raises BenchError for an answer of another sort.
     """
@@ -58,20 +58,19 @@ def judge(
     value = right.value if isinstance(right, Reading) else right
     if given is ...:
         print(f"{question}: {OPEN.format(_sort(value))}")
-        return None
+        return
     if not _same_sort(given, value):
         raise BenchError(f"the answer to {question!r} is {given!r}; write {_sort(value)}, or leave ...")
     told = shown or _said(value, unit)
     if _agree(given, value, within):
         print(f"{question}: right, {told}. {why}")
-        return True
+        return
     print(f"{question}: you wrote {_said(given, unit)}; it is {told}.")
     for idea, wrong in (slips or {}).items():
         if _same_sort(given, wrong) and _agree(given, wrong, within):
             print(f"  That is the idea that {idea}.")
             break
     print(f"  {why}")
-    return False
 
 
 def _number(x: object) -> bool:
