@@ -13,6 +13,7 @@ from casekit.circuit.operating_point import solve
 from casekit.files import library
 from casekit.machine import faults
 from casekit.machine.drawn import drawn
+from casekit.machine.sensors import ntc_ohm, platinum_ohm
 from casekit.machine.state import State
 
 ON = State("on")
@@ -121,3 +122,108 @@ def test_trainees_who_think_nobody_shares_or_all_do():
         "W15 shorted, B7.1": "a pin of its own is a supply of its own",
     }
     assert wrong(text) == 8
+
+
+# 02 What good looks like -----------------------------------------------------------------------------------------
+
+
+def part(machine: str, sensor: str):
+    return library.machine_file(machine).sensors[sensor]
+
+
+def must_read_its_nominal(supply: str) -> float:
+    """5 V must read exactly 5.00."""
+    return library.machine_file("telehandler").control_unit.supplies[supply].nominal_v
+
+
+def from_nought_to_five(sensor: str) -> float:
+    """The bottom of the range is 0 V, the top 5 V."""
+    low, high = part("telehandler", sensor).range
+    return 5.0 * (part("telehandler", sensor).at.on - low) / (high - low)
+
+
+def gives_its_volts_whatever_feeds_it(signal: str, back: str) -> float:
+    """A bad supply changes nothing: the signal is that of the healthy machine."""
+    return volts("telehandler", signal) - volts("telehandler", back)
+
+
+def divider_upside_down(sensor_ohm: float, pull_up_ohm: float) -> float:
+    """The signal is what the pull-up keeps."""
+    return 5.0 * pull_up_ohm / (pull_up_ohm + sensor_ohm)
+
+
+def held_by_nothing() -> float:
+    """A wire without its sensor is dead."""
+    return 0.0
+
+
+def dead_at_either_end(reading_v: float) -> str:
+    """A signal of 0 V or 5 V means a dead sensor, a supply other than 5.00 V a bad one."""
+    return "dead" if min(abs(reading_v), abs(reading_v - 5.0)) < 0.1 else "good"
+
+
+def test_what_good_looks_like():
+    text = shown("02")
+    assert text.count(": right, ") == 14
+    assert re.search(r"supply V1: 5\.00 V, within 1%", text)
+    supplies = [float(v) for v in re.findall(r"(\d\.\d{3}) V", text.split("V1, X1.5")[1].split("0 % of")[0])]
+    assert len(supplies) == 10
+    assert all(abs(v - 5.0) <= 0.1 for v in supplies)  # 5 V within 2 %: a semiconductor maker's datasheet, 2008
+    assert 5.0 - min(supplies) > 0.03
+    # A ratiometric sensor gives 0.5, 2.5, 4.5 V at 5.000 V (a maker-neutral page and a datasheet); at 4.75 V its middle
+    # is taken for 46.875 % by a control unit that assumes 5.00 V (derived).
+    for percent, supply, signal, seen in (
+        ("0", "5.00", "0.500", "0.000"), ("50", "5.00", "2.500", "50.000"), ("100", "5.00", "4.500", "100.000"),
+        ("50", "4.75", "2.375", "46.875"),
+    ):  # fmt: skip
+        assert re.search(rf"^ *{percent} % of range on {supply} V: {signal} V, taken for {seen} %$", text, re.MULTILINE)
+    # 100.7 k, 2238 and 177 ohm under 2.49 k (public notes on an open-source control unit; volts derived).
+    for ohms, signal in (("100700", "4.879"), ("2238", "2.367"), ("177", "0.332")):
+        assert re.search(rf" {ohms} Ω  {signal} V$", text, re.MULTILINE)
+    cold = float(re.search(r"B8\.1, plugged: right, (\S+) V", text)[1])
+    assert cold == pytest.approx(5 * ntc_ohm(18.0) / (ntc_ohm(18.0) + 2490), abs=0.08)  # each within 1 K of its law
+    boost, weak = (float(v) for v in re.findall(r"B10\.2, (?:healthy|bad wire): right, (\S+) V", text))
+    assert boost == pytest.approx((0.1 + 0.8 * 100 / 300) * 5.0, abs=0.03)
+    assert weak < boost - 0.1
+    assert re.search(r"36\.\d% by range; 36\.\d% healthy, 36\.\d% with a bad supply wire", text)
+    assert re.search(r"crank: 9\.\d V from peak to peak; its coil: 0\.9\d\d kΩ", text)
+
+
+def test_trainees_who_want_exactly_five_and_call_the_ends_dead():
+    exhaust_ohm = 2 * platinum_ohm(part("tug-tractor", "B10").at.on)
+    dead, upside_down = "a wire without its sensor is dead", "keeps what the pull-up should"
+    ends = "a signal of 0 V or 5 V means a dead sensor"
+    text = answered(
+        "02",
+        lowest_v=must_read_its_nominal("V1"),
+        boost_v=from_nought_to_five("B10"),
+        weak_v=gives_its_volts_whatever_feeds_it("B10.2", "B10.3"),
+        cold_v=divider_upside_down(ntc_ohm(part("telehandler", "B8").at.on), 2490.0),
+        no_b8_v=held_by_nothing(),
+        no_b10_v=held_by_nothing(),
+        no_b3_v=5.0,
+        cam_is=dead_at_either_end(volts("telehandler", "B7.2")),
+        crank_is=dead_at_either_end(0.0),
+        supply_is="good",
+        brake_v=0.0,
+        pin_v=5.0,
+        exhaust_v=divider_upside_down(exhaust_ohm, 1000.0),
+        unplugged_v=held_by_nothing(),
+    )
+    assert ideas(text) == {
+        "lowest of ten": "5 V must read exactly 5.00",
+        "B10.2, healthy": "the range goes from 0 V to 5 V",
+        "B10.2, bad wire": "a sensor gives its volts whatever feeds it",
+        "B8.1, plugged": f"the thermistor {upside_down}",
+        "B8.1, unplugged": dead,
+        "B10.2, unplugged": dead,
+        "B3.2, unplugged": "an open signal always reads 5 V",
+        "cam sensor": ends,
+        "crank sensor": ends,
+        "B4.2": "no pressure is 0 V",
+        "B2.2": "0 V would be a dead sensor, so a good one reads 5 V",
+        "B10.1, plugged": f"the sensor {upside_down}",
+        "B10.1, unplugged": dead,
+    }
+    assert wrong(text) == 13
+    assert "V2: right, good." in text
