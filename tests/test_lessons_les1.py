@@ -9,14 +9,15 @@ from itertools import pairwise
 import pytest
 from lesson import answered, lesson, run
 
-from casekit.circuit.operating_point import solve
+from casekit.bench.meter import INPUT_OHM, ohms_source
+from casekit.circuit.network import Network
+from casekit.circuit.operating_point import operating_point, solve
 from casekit.files import library
 from casekit.machine import faults
 from casekit.machine.drawn import drawn
+from casekit.machine.law import Resistor, Source
 from casekit.machine.sensors import ntc_ohm, platinum_ohm
 from casekit.machine.state import State
-
-ON = State("on")
 
 
 def shown(name: str) -> str:
@@ -36,10 +37,12 @@ def wrong(text: str) -> int:
     return len(re.findall(r": you wrote ", text))
 
 
-def volts(machine: str, point: str, fault=None) -> float:
-    """The voltage against battery negative, key on, that the drawing promises."""
+def volts(machine: str, point: str, fault=None, unplugged: tuple[str, ...] = (), meter_ohm: float = 0.0) -> float:
+    """The voltage against battery negative, key on, that the drawing promises; without a meter unless one is given."""
     plan = drawn(library.machine_file(machine))
-    return solve(plan.with_fault(fault) if fault else plan, ON).volts(point, "G1.-")
+    meter = [Resistor("meter", point, "G1.-", meter_ohm)] if meter_ohm else []
+    state = State("on", unplugged=frozenset(unplugged))
+    return solve(plan.with_fault(fault) if fault else plan, state, meter).volts(point, "G1.-")
 
 
 # 01 Who shares what ----------------------------------------------------------------------------------------------
@@ -227,3 +230,103 @@ def test_trainees_who_want_exactly_five_and_call_the_ends_dead():
     }
     assert wrong(text) == 13
     assert "V2: right, good." in text
+
+
+# 03 The meter loads ----------------------------------------------------------------------------------------------
+
+
+def across_lower(source_v: float, upper_ohm: float, lower_ohm: float, meter_ohm: float = 0.0) -> float:
+    """Two resistors on a source, solved with a meter across the lower one, or (0) as if it only looked."""
+    parts = [Source("E", "top", "0", source_v, 0.0), Resistor("R1", "top", "mid", upper_ohm)]
+    parts += [Resistor("R2", "mid", "0", lower_ohm)]
+    parts += [Resistor("meter", "mid", "0", meter_ohm)] if meter_ohm else []
+    return operating_point(Network(parts, "0")).volts("mid")
+
+
+def the_meter_only_looks(machine: str, point: str, fault: faults.HighResistance, sensor: str) -> float:
+    """What stands at a point that no meter touches."""
+    return volts(machine, point, fault, (sensor,))
+
+
+def what_is_there_can_be_used(machine: str, point: str, fault: faults.HighResistance, sensor: str) -> float:
+    """What the meter showed is there under load too."""
+    return volts(machine, point, fault, (sensor,), INPUT_OHM)
+
+
+def zero_is_ground(point: str) -> float:
+    """A wire that reads 0 V is at ground, so battery positive shows the whole battery against it."""
+    return volts("telehandler", point)
+
+
+def ohms_are_ohms(red: str, black: str) -> float:
+    """The key makes no difference to a resistance: ohms of the dead machine."""
+    plan = drawn(library.machine_file("telehandler"))
+    return solve(plan, State("off"), [ohms_source(1e-3, red, black)]).volts(red, black) / 1e-3
+
+
+def test_the_meter_loads():
+    """24 V over 2 x 250 Mohm, a meter of 10 Mohm on the lower: 0.8889 V instead of 12 V, 23.1111 V across the upper
+    (Lessons in Electric Circuits vol. I ch. 8). 10 V over 2 x 10 kohm, a meter of 10 kohm: 3.33 V instead of 5 V (US
+    Army MM04557 fig. 5-1). Both here by the kit's solver too."""
+    text = shown("03")
+    assert text.count(": right, ") == 13
+    assert "24 V over 2 x 250 MΩ: 0.8889 V across the lower, 23.1111 V across the upper" in text
+    assert "meter of 10 kΩ: 3.33 V" in text
+    assert across_lower(24, 250e6, 250e6, 10e6) == pytest.approx(0.8889, abs=1e-4)
+    assert across_lower(10, 10e3, 10e3, 10e3) == pytest.approx(3.33, abs=0.005)
+    # 5 V through 1 Mohm, and 2 Mohm on the tractor, into 10 Mohm; supplies within 1 % (derived).
+    assert float(re.search(r"^B10\.1, unplugged: right, (\S+) V", text, re.MULTILINE)[1]) == pytest.approx(
+        4.545, rel=0.011
+    )
+    assert float(re.search(r"^B9\.1, unplugged: right, (\S+) V", text, re.MULTILINE)[1]) == pytest.approx(
+        4.167, rel=0.011
+    )
+    assert re.search(r"plugged in 0\.0\d\d V; unplugged 4\.\d+ V; with 1 kΩ 0\.00\d V", text)
+    assert re.search(r"lamp on the battery: bright; on a good 5 V supply of 4\.9\d+ V: dark", text)
+    assert "log: a test lamp on an electronic circuit draws more than its output stage or supply is made for" in text
+    assert re.search(r"B10\.2  0\.000 V +0\.000 V\nB10\.3  0\.0\d\d V +12\.[56]\d V", text)
+    assert re.search(r"ground, key off 0\.0 Ω; key on 2\.\d Ω; leads turned −2\.\d Ω", text)
+    assert "this is not a resistance; make it dead first" in text
+    assert re.search(r"wire W44: 20\.\d Ω, it beeps", text)
+    in_place, by_rule = (
+        float(v) for v in re.search(r"in place (\S+) kΩ; both ways side by side (\S+) kΩ", text).groups()
+    )
+    assert in_place == pytest.approx(by_rule, abs=0.03)
+
+
+def test_trainees_whose_meter_only_looks():
+    corroded, worse = faults.HighResistance("W46", r_ohm=1e6), faults.HighResistance("W47", r_ohm=2e6)
+    looks, used = "the meter only looks", "a voltage that is there can be used"
+    part_only = "the meter measures only the part under its leads"
+    text = answered(
+        "03",
+        weakly_v=across_lower(24, 250e6, 250e6),
+        needle_v=across_lower(10, 10e3, 10e3),
+        bare_v=the_meter_only_looks("telehandler", "B10.1", corroded, "B10"),
+        loaded_v=what_is_there_can_be_used("telehandler", "B10.1", corroded, "B10"),
+        lamp_says="bright",
+        plus_v=zero_is_ground("G1.+"),
+        live_ohm=ohms_are_ohms("X1.2", "G1.-"),
+        inplace_kohm=ntc_ohm(part("telehandler", "B8").at.on) / 1000,
+        beeps="no",
+        oil_v=the_meter_only_looks("tug-tractor", "B9.1", worse, "B9"),
+        held_v=what_is_there_can_be_used("tug-tractor", "B9.1", worse, "B9"),
+        platinum_ohm=2 * platinum_ohm(part("tug-tractor", "B10").at.on),
+        wire_is="grounded",
+    )
+    assert ideas(text) == {
+        "24 V, 2 x 250 MΩ": looks,
+        "10 V, 2 x 10 kΩ, old meter": looks,
+        "B10.1, unplugged": looks,
+        "B10.1, with 1 kΩ": used,
+        "lamp on B5.1": "a lamp shows whether there is voltage",
+        "G1.+ against B10.2": "a wire that reads 0 V is at ground",
+        "ground, key on": "ohms can be measured on a live circuit",
+        "B8 in place, in kΩ": part_only,
+        "W44, beep": "a beep means a good wire",
+        "B9.1, unplugged": looks,
+        "B9.1, with 1 kΩ": used,
+        "B10 in place": part_only,
+        "wire B5.2": "a wire that reads 0 V is at ground",
+    }
+    assert wrong(text) == 13
