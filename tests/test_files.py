@@ -312,14 +312,17 @@ def test_titles_of_trouble_codes(finding):
 
 @pytest.mark.parametrize("name", names("machines"))
 def test_machines_of_the_kit(name):
-    """Two sensor supplies with codes, words for what works and what is lost, wheels for crank and cam, invented."""
+    """Two sensor supplies with codes, words for what works and what is lost, wheels for crank and cam, a double track that an
+    operation moves, invented."""
     machine = machine_file(name)
     assert len(machine.control_unit.supplies) == 2
     assert all(s.codes.low and s.codes.high for s in machine.control_unit.supplies.values())
     assert all(s.works and s.lost for s in machine.sensors.values())
     roles = [getattr(s, "role", "") for s in machine.sensors.values()]
     assert roles.count("crank") == roles.count("cam") == 1
-    assert "pedal" in machine.operations
+    double = [s for s in machine.sensors.values() if s.type == "double potentiometer"]
+    assert double
+    assert all(set(s.at.held) & set(machine.operations) for s in double)
     assert "Invented" in (scenario_folder() / "machines" / f"{name}.yaml").read_text().splitlines()[0]
 
 
