@@ -88,6 +88,49 @@ def test_a_normal_pair_of_supplies(seed):
         assert 0.1 <= inside[f"supply {ill}"] <= 0.35
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_wet_plug_lifts_one_signal_and_no_supply(seed):
+    """A leak of 1.8 kohm from the supply to a signal: with the sensor unplugged it works against the input's 100 kohm
+    to ground, 5 V x 100 / 101.8 = 4.91 V; the supply beside it loses nothing. From the divider, no source."""
+    bench = casekit.open_case("flap-lamp-after-rain", seed)
+    bench.key("on")
+    supply, *_ = read(bench, "B8.1")
+    assert supply == pytest.approx(5.0, abs=0.06)
+    bench.unplug("B8")
+    lifted, dry = read(bench, "B8.2", "B8.5")
+    assert lifted / supply == pytest.approx(100 / 101.8, abs=0.003)
+    assert abs(dry) < 0.02
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_dead_supply_stays_dead_when_it_is_unloaded(seed):
+    """Inside, at its pin and without its load it is dead, the other supply of the unit is well; a short, which looks
+    alike under load, leaves the pin at 5 V once it is unplugged. Common practice, no source."""
+    bench = casekit.open_case("engine-half-blind", seed)
+    short = casekit.open_machine("standby-generator", seed, casekit.ShortToGround("W13", 0.5))
+    for each, alone in ((bench, 0.0), (short, 5.0)):
+        each.key("on")
+        assert abs(each.volts("X1.3", "X1.2").value) < 0.3
+        assert each.volts("X1.4", "X1.2").value == pytest.approx(5.0, abs=0.06)
+        each.unplug("X11")
+        assert each.volts("X1.3", "X1.2").value == pytest.approx(alone, abs=0.06)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_drifted_sensor_is_off_by_the_same_at_rest_and_running_and_sets_no_code(seed):
+    """A drift of 0.12 of the supply is 0.6 V and, of 10 bar over 0.8 of the supply, 1.5 bar; the neighbours on its
+    supply and return read right. From the sensor's own line, no source."""
+    bench = casekit.open_case("pressure-at-rest", seed)
+    sound = casekit.open_machine("standby-generator", unseal(bench).specimen.seed)
+    for state in ("on", "run"):
+        bench.key(state)
+        sound.key(state)
+        bad, good = (dict(zip(s["channel"], s["value"], strict=True)) for s in (bench.scan(), sound.scan()))
+        assert bad["B1 engine oil pressure"] - good["B1 engine oil pressure"] == pytest.approx(1.5, abs=0.1)
+        assert bad["B4 boost pressure"] == pytest.approx(good["B4 boost pressure"], abs=3)
+    assert bench.codes().empty
+
+
 # Played to the end -----------------------------------------------------------------------------------------------
 
 
@@ -181,10 +224,49 @@ def redrawn(bench):
     return bench.call("open", "W10")
 
 
+def wet(bench):
+    """Track 2 is right; with the sensor unplugged its signal wire still has voltage, until the plug comes apart."""
+    bench.key("on")
+    read(bench, "B8.1", "B8.2", "B8.5")
+    bench.unplug("B8")
+    read(bench, "B8.2", "B8.5")
+    bench.unplug("X11")
+    read(bench, "X11.4f", "X11.4m")
+    bench.look("X11")
+    return bench.call("leak between cavities", "X11.3", "X11.4")
+
+
+def burnt(bench):
+    """Dead under load, dead with the load unplugged, and the bare wire at its pin is joined to nothing."""
+    bench.key("on")
+    read(bench, "X1.3", "B1.1", "B7.1")
+    bench.unplug("X11")
+    bench.volts("X1.3", "X1.2")
+    bench.scan()
+    bench.key("off")
+    bench.unplug("A1")
+    bench.ohms("X1.3", "X1.2")
+    return bench.call("supply dead", "V1")
+
+
+def off(bench):
+    """Supply and return of the sensor are good, its neighbours read right, its wire is clean, and the error stays."""
+    bench.key("on")
+    read(bench, "B1.1", "B1.2", "B1.3", "B3.2", "B4.2")
+    bench.unplug("B1")
+    read(bench, "B1.2")
+    bench.look("B1")
+    bench.plug("B1")
+    bench.key("run")
+    read(bench, "B1.2")
+    return bench.call("sensor drifted", "B1")
+
+
 ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
-    "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn,
+    "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn, "flap-lamp-after-rain": wet,
+    "engine-half-blind": burnt, "pressure-at-rest": off,
 }  # fmt: skip
 
 

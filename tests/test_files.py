@@ -312,8 +312,8 @@ def test_titles_of_trouble_codes(finding):
 
 @pytest.mark.parametrize("name", names("machines"))
 def test_machines_of_the_kit(name):
-    """Two sensor supplies with codes, words for what works and what is lost, wheels for crank and cam, a double track that an
-    operation moves, invented."""
+    """Two sensor supplies with codes, words for what works and what is lost, wheels for crank and cam, a double track
+    that an operation moves, invented."""
     machine = machine_file(name)
     assert len(machine.control_unit.supplies) == 2
     assert all(s.codes.low and s.codes.high for s in machine.control_unit.supplies.values())
