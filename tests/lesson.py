@@ -22,7 +22,7 @@ def source(path: Path) -> str:
 
 
 def run(path: Path, replace: dict[str, str] | None = None, again: bool = False) -> list[str]:
-    """Execute a lesson, with some of its lines replaced, and return the text of every output."""
+    """Execute a lesson, with the beginnings of some of its lines replaced, and return the text of every output."""
     return [text for texts in run_cells(path, replace, again) for text in texts]
 
 
@@ -31,7 +31,7 @@ def run_cells(path: Path, replace: dict[str, str] | None = None, again: bool = F
     book = nbformat.read(path, 4)
     for cell in book.cells:
         for old, new in (replace or {}).items():
-            cell.source = cell.source.replace(old, new)
+            cell.source = re.sub(rf"^{re.escape(old)}", lambda _, new=new: new, cell.source, flags=re.MULTILINE)
     if again:
         book.cells = [copy for cell in book.cells for copy in ([cell, nbformat.from_dict(cell)])]
         book.cells[1::2] = [{**cell, "id": cell["id"] + "-again"} for cell in book.cells[1::2]]
