@@ -278,6 +278,13 @@ def swapped(bench):
     return bench.call("crossed terminals", "X13.6", "X13.7")
 
 
+def doubled(bench):
+    bench.key("on")
+    read(bench, "B4.1", "B12.1", "X2.5", "X13.3f", "B5.3")
+    bench.call("open", "W41")
+    return bench.call("high resistance", "W50a", also=True)
+
+
 ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
@@ -285,6 +292,7 @@ ROUTES = {
     "engine-half-blind": burnt, "pressure-at-rest": off,
     "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn,
     "starts-late-since-engine-swap": swapped,
+    "rear-gauge-still-starts-late": doubled,
 }  # fmt: skip
 
 

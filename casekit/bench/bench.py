@@ -6,7 +6,7 @@ In: moves and readings asked for by name. Out: what a real machine would show, a
 from __future__ import annotations
 
 from casekit.bench.mending import Mending
-from casekit.bench.reading import Call
+from casekit.bench.reading import Call, standing
 from casekit.error import BenchError, hint
 from casekit.machine.faults import DRAWING_KINDS, KINDS
 
@@ -21,15 +21,18 @@ class Bench(Mending):
     def __repr__(self) -> str:
         return f"<bench: {self.title}; {self.state}; {self.clock:g} minutes, {len(self.events)} log lines>"
 
-    def call(self, kind: str, place: str, to: str = "") -> Call:
+    def call(self, kind: str, place: str, to: str = "", also: bool = False) -> Call:
         """State the fault: its kind and its place at repair level (wire, cavity, sensor or supply).
 
         `to` names the other wire, cavity or splice; for a wrong drawing it must be given: where the wire really goes.
-        The last call before the debrief counts, and with it the last one that says the drawing is wrong.
+        The last call before the debrief counts, and with it the last one that says the drawing is wrong. With
+        `also=True` the call before stands too: two faults at once.
         """
         self._open_for_work()
         self._nameable(kind, place, to)
-        call = Call(kind, place, self.state, self.clock, to)
+        if also and kind not in DRAWING_KINDS:
+            self._addable(kind, place)
+        call = Call(kind, place, self.state, self.clock, to, also and kind not in DRAWING_KINDS)
         self.events.append(call)
         return call
 
@@ -45,6 +48,18 @@ class Bench(Mending):
         others = self.others(kind, place)
         if to and to not in others:
             raise BenchError(f"{to!r} cannot be the other end of a fault of kind {kind} at {place}.{hint(to, others)}")
+
+    def _addable(self, kind: str, place: str) -> None:
+        """Check that there is one call, of another fault, that this one can stand beside."""
+        before, _ = standing(self.events)
+        if not before:
+            raise BenchError("there is no call yet that this one could be added to; make it without also=True.")
+        if len(before) > 1:
+            raise BenchError(
+                f"two faults are called already, {before[0]} and {before[1]}; begin anew with a call without also=True."
+            )
+        if (before[0].kind, before[0].place) == (kind, place):
+            raise BenchError(f"{kind} at {place} is the call already; add another fault to it.")
 
     def others(self, kind: str, place: str = "") -> list[str]:
         """What `to` of a call can name: wires, cavities or splices; nothing for kinds with one place.

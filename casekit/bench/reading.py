@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from casekit.machine.faults import DRAWING_KINDS
 from casekit.machine.state import State
 
 # How sure a close look at a contact point is (common practice, no source): the chance that damage that is always there
@@ -83,19 +85,29 @@ class Move:
 
 @dataclass(frozen=True)
 class Call:
-    """The stated fault and its place; `to` is the other wire, cavity or splice where the kind has one."""
+    """The stated fault and its place; `to` is the other wire, cavity or splice where the kind has one. `also` says that
+    it is there beside the call before."""
 
     kind: str
     place: str
     state: State
     minute: float
     to: str = ""
+    also: bool = False
 
     def __str__(self) -> str:
         return called(self.kind, self.place, self.to)
 
     def __repr__(self) -> str:
-        return f"called: {self}, minute {self.minute:.1f}"
+        return f"called{' also' if self.also else ''}: {self}, minute {self.minute:.1f}"
+
+
+def standing(events: Sequence[Event]) -> tuple[tuple[Call, ...], Call | None]:
+    """The calls that count: the last one with those it was added to, and the last that says the drawing is wrong."""
+    made = [e for e in events if isinstance(e, Call)]
+    faults = [c for c in made if c.kind not in DRAWING_KINDS]
+    first = max((k for k, c in enumerate(faults) if not c.also), default=0)
+    return tuple(faults[first:]), next((c for c in reversed(made) if c.kind in DRAWING_KINDS), None)
 
 
 def called(kind: str, place: str, to: str = "") -> str:

@@ -21,7 +21,7 @@ from casekit.reasoning.hitting import minimal_hitting_sets
 from casekit.reasoning.observation import Observation, observed
 from casekit.reasoning.pair import BOTH, REDRAWN, Pair, PairCell
 from casekit.reasoning.prior import Cell, cells
-from casekit.reasoning.suspect import DRAWING, NONE, Suspect, redrawn
+from casekit.reasoning.suspect import DRAWING, NONE, Suspect, redrawn, suspects
 from casekit.reasoning.verdict import Verdict
 
 SLIPPED = 0.5  # chance from which a reading is taken for a slip
@@ -50,7 +50,13 @@ class Doubt:
 
 def explained(verdict: Verdict) -> bool:
     """Whether some single suspect explains the whole log without a slip and without a sign against it."""
-    return any(_explains(verdict, k) for k in np.argsort(-verdict.log)[:5] if verdict.log[k] > verdict.log.max() - 3)
+    return any(explains(verdict, k) for k in np.argsort(-verdict.log)[:5] if verdict.log[k] > verdict.log.max() - 3)
+
+
+def explains(verdict: Verdict, k: int) -> bool:
+    """Whether suspect number k explains the whole log without a slip and without a sign against it."""
+    said = [x for x, sign in zip(verdict.said[k], verdict.signs, strict=True) if sign.kind in TRUSTED]
+    return not misfits(verdict, k) and all(x > CONTRADICTED for x in said)
 
 
 def misfits(verdict: Verdict, k: int) -> list[int]:
@@ -77,7 +83,7 @@ def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], ver
     if pairs is not None:
         for k in np.argsort(-pairs.p)[: 2 * TOP]:
             pair = pairs.suspects[k]
-            if pairs.p[k] < 0.02 or not _explains(pairs, int(k)):
+            if pairs.p[k] < 0.02 or not explains(pairs, int(k)):
                 continue
             doubt = Doubt(pair.kind, _says(drawing, pair), 0.0, _decides(drawing, verdict, pairs, int(k)), pair)
             found.append((float(np.log(pairs.p[k]) + _evidence(pairs)), doubt))
@@ -91,13 +97,18 @@ def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], ver
 
 
 def weigh_pairs(
-    drawing: Machine, events: Sequence[Event], stored: Sequence[str], verdict: Verdict, most: int = PAIRS
+    drawing: Machine,
+    events: Sequence[Event],
+    stored: Sequence[str],
+    verdict: Verdict,
+    most: int = PAIRS,
+    also: Sequence[tuple[Suspect, Suspect]] = (),
 ) -> Verdict | None:
     """Two faults at once, or one fault on a machine that the drawing has wrong, held against a log.
 
     Every reading that a healthy machine does not explain is a conflict: at least one of the suspects that explain it
     must be there. Candidates are the minimal hitting sets of these conflicts (Reiter 1987), of two at most, and wrong
-    drawings beside whatever explains most. None when there is nothing to weigh.
+    drawings beside whatever explains most; and the pairs in `also`. None when there is nothing to weigh.
     """
     numbers, signs = observed(drawing, events)
     weighing = Weighing(expectations(drawing), numbers, signs, stored)
@@ -117,6 +128,13 @@ def weigh_pairs(
     for a, b in ranked:
         for x, y in product(_distinct(some[a]), _distinct(some[b])):
             joint.append(PairCell(x, y, BOTH * x.weight * y.weight))
+    every = (
+        cells(drawing, list(dict.fromkeys([*suspects(drawing), *(s for pair in also for s in pair)]))) if also else []
+    )
+    for pair in also:
+        if tuple(sorted(pair, key=str)) not in ranked:
+            both = [[c for c in every if c.suspect == s] for s in pair]
+            joint += [PairCell(x, y, BOTH * x.weight * y.weight) for x, y in product(*both)]
     good = [k for k in np.argsort(-verdict.log)[:10] if verdict.suspects[k] != NONE]
     mains = [_fitted(singles, verdict, int(k)) for k in good]
     nothing = Cell(NONE, 0.0, 0.0, 0.5, 0.5, "", 0.2)
@@ -134,11 +152,6 @@ def _within(o: Observation, mean: float, u: float) -> bool:
     if not np.isfinite(mean + u):
         return False
     return abs(mean) + WITHIN * u > o.value if o.beyond else abs(o.value - mean) <= WITHIN * u
-
-
-def _explains(verdict: Verdict, k: int) -> bool:
-    said = [x for x, sign in zip(verdict.said[k], verdict.signs, strict=True) if sign.kind in TRUSTED]
-    return not misfits(verdict, k) and all(x > CONTRADICTED for x in said)
 
 
 def _evidence(verdict: Verdict) -> float:

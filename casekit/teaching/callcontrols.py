@@ -20,6 +20,7 @@ class CallControls:
         self.bench = bench
         self.kind = menu("Fault", list(KINDS))
         self.place, self.to = menu("Place", []), menu("Other end", [])
+        self.also = widgets.Checkbox(description="beside the call before: two faults", indent=False)
         self.kept = widgets.VBox()
         self.ticks: dict[str, widgets.Checkbox] = {}
         self.ticked: Callable[[Tick, bool], None] = self.change
@@ -48,8 +49,10 @@ class CallControls:
         return f"{kind} at {place} is on your list; take its tick off when the readings speak against it"
 
     def call(self) -> str:
-        """Make the call."""
-        return repr(self.bench.call(*self._named()))
+        """Make the call; with the box ticked, beside the one before."""
+        call = self.bench.call(*self._named(), also=self.also.value)
+        self.also.value = False
+        return repr(call)
 
     def repair(self) -> str:
         """Repair or replace what is chosen."""
@@ -73,6 +76,7 @@ class CallControls:
     def clear(self) -> None:
         """Forget the list, as the case was begun anew."""
         self.ticks.clear()
+        self.also.value = False
 
     def change(self, tick: Tick, possible: bool) -> str:
         """Keep a suspect or strike it off."""

@@ -12,9 +12,9 @@ from html import escape
 
 import numpy as np
 
-from casekit.bench.reading import Call, Event, Finding, Move, Reading, called
+from casekit.bench.reading import Call, Event, Finding, Move, Reading, called, standing
 from casekit.bench.sealed import Truth
-from casekit.machine.faults import DRAWING_KINDS, SUPPLY_KINDS, Fault
+from casekit.machine.faults import SUPPLY_KINDS, Fault
 from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import Machine
 from casekit.machine.unit import Core
@@ -38,7 +38,8 @@ PICTURE = "What was known when, beside the advice and beside unplugging everythi
 class Debrief:
     """What came out.
 
-    `right`: the calls name the true kind and place of all that is wrong, `partly` some of it. `supported`: the
+    `right`: the calls name the true kind and place of all that is wrong, `partly` some of it, `missing` that what they
+    name is right and something else is wrong too. `supported`: the
     readings leave the call and nothing that would be repaired elsewhere; `sure`: how likely the call and what is the
     same repair are. `rivals`: what else is left. `condemned`: good parts that were called or treated as bad. `risks`:
     what was risky, and when. `mended`: whether the machine was cured and the cure proved. `foresight`: what was
@@ -60,6 +61,7 @@ class Debrief:
     readings: int
     lessons: tuple[str, ...] = ()
     partly: bool = False
+    missing: bool = False
     risks: tuple[str, ...] = ()
     mended: str = ""
     sure: float = 0.0
@@ -85,6 +87,7 @@ class Debrief:
     def lines(self) -> list[tuple[str, str]]:
         """Headings and sentences, in order."""
         verdict = "right" if self.right else "part of what was wrong" if self.partly else "not what was wrong"
+        verdict += "; one more thing is wrong, and nobody called it" if self.missing else ""
         rows = [
             ("Your call", f"{self.call}: {verdict}."),
             ("What was wrong", f"{self.truth}. {self.explanation}"),
@@ -176,8 +179,9 @@ class Story:
         w, verdict = self.weighed, self.weighed.verdict
         if not w.supported:
             return None
-        mine = np.array([c.suspect in w.group for c in verdict.weighed.cells])
-        sure = normalised(verdict.weighed.history)[:, mine].sum(axis=1) >= SURE
+        weighing = (w.pairs or verdict).weighed
+        mine = np.array([c.suspect in w.group for c in weighing.cells])
+        sure = normalised(weighing.history)[:, mine].sum(axis=1) >= SURE
         behind = np.flatnonzero(~sure)
         first = int(behind[-1]) + 1 if len(behind) else 0
         if first >= len(verdict.trail):
@@ -218,15 +222,14 @@ def debrief(
 ) -> Debrief:
     """Hold the log and the calls against the evidence, then open the truth.
 
-    The last call counts, and with it the last one that says the drawing is wrong. The evidence is weighed on the
-    drawing (as the trainee would correct it), the log and the `stored` codes of the sheet alone; the truth is only put
-    beside it. `again` opens the case anew, to play it. `ticks` are the trainee's own list of suspects.
+    The last call counts, with the one it was added to, and the last one that says the drawing is wrong. The evidence is
+    weighed on the drawing (as the trainee would correct it), the log and the `stored` codes of the sheet alone; the
+    truth is only put beside it. `again` opens the case anew, to play it. `ticks`: the trainee's own list of suspects.
     """
     readings = [e for e in events if isinstance(e, Reading)]
-    on_machine = next((c for c in reversed(calls) if c.kind not in DRAWING_KINDS), None)
-    on_drawing = next((c for c in reversed(calls) if c.kind in DRAWING_KINDS), None)
+    on_machine, on_drawing = standing(calls)
     found = weighed(drawing, list(events), tuple(stored), on_machine, on_drawing)
-    named = [c for c in (on_drawing, on_machine) if c]
+    named = [c for c in (on_drawing, *on_machine) if c]
     faults = truth.specimen.faults
     hit = {(k, j) for k, fault in enumerate(faults) for j, c in enumerate(named) if names(c, inner(fault))}
     all_named, all_true = {k for k, _ in hit} == set(range(len(faults))), len({j for _, j in hit}) == len(named)
@@ -238,6 +241,7 @@ def debrief(
         call=" and ".join(map(str, named)) or "none",
         right=bool(hit) and all_named and all_true,
         partly=bool(hit) and not (all_named and all_true),
+        missing=bool(hit) and all_true and not all_named,
         supported=found.supported,
         because=found.because,
         rivals=found.rivals,

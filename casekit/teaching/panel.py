@@ -97,7 +97,7 @@ class Panel(widgets.VBox):
         calls, what = self.calls, [self.calls.kind, self.calls.place]
         if self.bench.sheet:
             ends = row(*(n for n in ENDS if n in self.buttons))
-            call = [heading("Suspects and call"), *what, calls.to, row("Keep as suspect"), calls.kept, ends]
+            call = [heading("Suspects and call"), *what, calls.to, row("Keep as suspect"), calls.kept, calls.also, ends]
         else:
             call = [heading("Repair"), *what, row("Repair it")]
         leads = [self.function, self.red, self.black]

@@ -110,13 +110,14 @@ class Practice(Bench):
             self._picture = Drawing(self.machine_file)
         return self._picture
 
-    def call(self, kind: str, place: str, to: str = "") -> Call:
+    def call(self, kind: str, place: str, to: str = "", also: bool = False) -> Call:
         """State the fault: its kind and its place at repair level; `to` is the other wire, cavity or splice, if any.
 
-        The last call before the debrief counts, and with it the last one that says the drawing is wrong.
+        The last call before the debrief counts, and with it the last one that says the drawing is wrong. With
+        `also=True` the call before stands too: two faults at once.
         """
         self._needs_case()
-        return super().call(kind, place, to)
+        return super().call(kind, place, to, also)
 
     def scope(self, *args, **settings) -> Screen:
         """As Bench.scope; the trace shows itself as a picture in a notebook."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 from casekit.bench.reading import Call, Event
 from casekit.machine.faults import (
@@ -21,8 +22,9 @@ from casekit.machine.faults import (
 )
 from casekit.machine.harness import Contact
 from casekit.machine.machine import Machine
-from casekit.reasoning.doubt import explained, misfits
+from casekit.reasoning.doubt import explained, explains, misfits, weigh_pairs
 from casekit.reasoning.evidence import weigh
+from casekit.reasoning.pair import Pair
 from casekit.reasoning.suspect import NONE, Suspect, suspects
 from casekit.reasoning.verdict import RULED_OUT, Verdict
 from casekit.reasoning.words import because_of, left, reasons_against
@@ -45,19 +47,23 @@ class Weighed:
     rivals: tuple[str, ...] = ()
     group: frozenset[Suspect] = frozenset()
     explained: bool = True
+    pairs: Verdict | None = None  # of two calls: what two faults at once made of the log
 
     @property
     def sure(self) -> float:
         """How likely the call and what is the same repair are."""
-        return belief(self.verdict, self.group)
+        return belief(self.pairs or self.verdict, self.group)
 
 
 def weighed(
-    drawing: Machine, events: list[Event], stored: tuple[str, ...], call: Call | None, corrected: Call | None
+    drawing: Machine, events: list[Event], stored: tuple[str, ...], calls: Sequence[Call], corrected: Call | None
 ) -> Weighed:
-    """Support on the drawing as printed, or on the drawing as a call would correct it."""
-    also = tuple(_weighed_by_name(drawing, call)) if call else ()
+    """Support of one call or of two at once, on the drawing as printed or as a call would correct it."""
+    call = calls[-1] if calls else None
+    also = tuple(s for c in calls for s in _weighed_by_name(drawing, c))
     printed = weigh(drawing, events, stored, also)
+    if corrected is None and len(calls) > 1:
+        return _both_supported(drawing, events, stored, printed, also, calls)
     if corrected is None:
         return _support(drawing, printed, also, call)
     if explained(printed):
@@ -67,6 +73,9 @@ def weighed(
     redrawn = drawing.with_fault(kind(corrected.place, corrected.to))
     verdict = weigh(redrawn, events, stored, also)
     head = f"nothing on the drawing as printed explains them. With {corrected.place} at {corrected.to} "
+    if len(calls) > 1:
+        found = _both_supported(redrawn, events, stored, verdict, also, calls)
+        return replace(found, because=head + found.because)
     if not explained(verdict):
         return Weighed(redrawn, verdict, also, False, head + "nothing does either.", explained=False)
     if call is None:
@@ -134,6 +143,52 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     if not rest:
         why = "nothing else on the drawing explains them"
     return said(f"they support the call{manner}: {why}.", rest, group, True)
+
+
+def _both_supported(
+    drawing: Machine, events: list[Event], stored: tuple[str, ...], single: Verdict, also: tuple[Suspect, ...],
+    calls: Sequence[Call],
+) -> Weighed:  # fmt: skip
+    """Whether the evidence supports two calls at once: no single fault explains it, and of the pairs that do, the one
+    called or one at the same two places is left."""
+    if not single.used:
+        return Weighed(drawing, single, also, False, "no reading that could rule anything out was taken.")
+    if any(c.kind not in WEIGHED for c in calls):
+        odd = next(c.kind for c in calls if c.kind not in WEIGHED)
+        because = f"they are not weighed for a {odd}: prove it by repair and a road test."
+        return Weighed(drawing, single, also, False, because, explained=explained(single))
+    if explained(single):
+        because = "a single fault explains them too: nothing shows that there are two."
+        return Weighed(drawing, single, also, False, because, _listed(left(single)))
+    named = [[s for s in single.suspects if names(c, s)] for c in calls]
+    pairs = weigh_pairs(drawing, events, stored, single, also=list(product(*named)))
+    if pairs is None:
+        return Weighed(drawing, single, also, False, "they speak against the calls.", explained=False)
+    mine = {s for s in pairs.suspects if any(all(map(names, calls, both)) for both in _orders(s))}
+    group = frozenset(s for s in pairs.suspects if any(all(map(_beside, calls, both)) for both in _orders(s)))
+    best = max(mine, key=pairs.of, default=None)
+    remain = left(pairs)
+
+    def said(because: str, supported: bool = False) -> Weighed:
+        rivals = _listed(s for s in remain if s not in mine)
+        return Weighed(drawing, single, also, supported, because, rivals, group, explained=False, pairs=pairs)
+
+    head = "no single fault explains them. "
+    if best is None or not explains(pairs, pairs.suspects.index(best)):
+        return said(head + "The two calls together do not either.")
+    if belief(pairs, group) < SURE:
+        return said(head + "The two calls together do, but so does something else.")
+    return said(head + "The two calls together do, and nothing else does nearly as well.", True)
+
+
+def _orders(pair: Pair) -> tuple[tuple[Suspect, Suspect], ...]:
+    """Both ways to say two faults; a wrong drawing is no call of a fault."""
+    return () if pair.first.kind in DRAWING_KINDS else ((pair.first, pair.second), (pair.second, pair.first))
+
+
+def _beside(call: Call, suspect: Suspect) -> bool:
+    """Whether a suspect is at the place of a call, so that mending the one mends the other."""
+    return call.place in (suspect.place, suspect.to)
 
 
 def _loose(verdict: Verdict, suspect: Suspect) -> bool:
