@@ -285,6 +285,19 @@ def doubled(bench):
     return bench.call("high resistance", "W50a", also=True)
 
 
+def spliced(bench):
+    bench.key("on")
+    read(bench, "B12.1", "B4.1", "X12.7f", "X1.5")
+    bench.key("off")
+    bench.unplug("X12")
+    bench.ohms("B4.1", "X12.7m")
+    bench.ohms("B4.1", "B11.1")
+    assert "wire W41 is spliced into W15 here" in bench.open_harness("CP2").text
+    bench.look("CP5")
+    bench.call("splice not drawn", "W41", "W15")
+    return bench.call("open", "W40a")
+
+
 ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
@@ -293,6 +306,7 @@ ROUTES = {
     "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn,
     "starts-late-since-engine-swap": swapped,
     "rear-gauge-still-starts-late": doubled,
+    "plate-load-gone": spliced,
 }  # fmt: skip
 
 

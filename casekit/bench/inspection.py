@@ -13,7 +13,7 @@ import numpy as np
 
 from casekit.bench.reading import FALSE_MARK, FOUND_LASTING, FOUND_LOOSE, LAST, NEAR
 from casekit.bench.specimen import Specimen
-from casekit.machine.faults import DRAWING_KINDS, Fault
+from casekit.machine.faults import DRAWING_KINDS, Fault, SpliceNotDrawn
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import ContactPoint, Machine, Plug
@@ -70,9 +70,14 @@ def inside(specimen: Specimen, plug: Plug, drawing: Machine) -> Sight:
 
 
 def opened_at(specimen: Specimen, drawing: Machine, point: ContactPoint) -> Sight:
-    """The harness opened at a contact point: whatever is wrong there is seen."""
+    """The harness opened at a contact point: whatever is wrong there is seen, and a splice that is not drawn."""
     for fault, _ in _at(specimen, point):
         return _damage(drawing, point, fault)
+    spots = dict(point.wires)
+    for fault, _ in _uncured(specimen, drawn_too=True):
+        if isinstance(fault, SpliceNotDrawn) and abs(spots.get(fault.to, 2.0) - fault.at_to) < NEAR:
+            colour = drawing.part(fault.place, Wire).colour
+            return Sight(f"the {colour} wire {fault.place} is spliced into {fault.to} here, which no drawing shows")
     return Sight(CLEAN)
 
 
