@@ -141,6 +141,19 @@ def test_crossed_signals_answer_for_one_another():
     assert read(bench, "X13.6f", "X13.7f") == pytest.approx([5.0, 5.0], abs=0.06)
 
 
+def test_a_signal_above_its_supply_is_fed_from_outside():
+    """A potentiometer fed with 5 V gives 5 V at the most; battery voltage on its signal comes from elsewhere, and stays
+    when the sensor is unplugged. Common practice, no source."""
+    bench = casekit.open_case("forks-tip-on-the-way-up")
+    bench.key("run")
+    assert bench.volts("X1.13", EARTH).value < 5.0
+    bench.unplug("X5")
+    bench.operate("boom")
+    supply, signal = read(bench, "X5.1f", "X5.3f")
+    assert supply == pytest.approx(5.0, abs=0.1)
+    assert signal > 13.5
+
+
 # Played to the end -----------------------------------------------------------------------------------------------
 
 
@@ -298,6 +311,22 @@ def spliced(bench):
     return bench.call("open", "W40a")
 
 
+def chafed(bench):
+    bench.key("run")
+    bench.operate("boom")
+    read(bench, "X1.13", "B11.1", "X5.3f", "X3.5f")
+    bench.release("boom")
+    bench.look("CP2")
+    for plug, point in (("X5", "X5.3f"), ("X3", "X3.5f")):
+        bench.unplug(plug)
+        bench.operate("boom")
+        read(bench, point)
+        bench.release("boom")
+    bench.key("off")
+    bench.open_harness("CP2")
+    return bench.call("short to battery", "W33b")
+
+
 ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
@@ -307,6 +336,7 @@ ROUTES = {
     "starts-late-since-engine-swap": swapped,
     "rear-gauge-still-starts-late": doubled,
     "plate-load-gone": spliced,
+    "forks-tip-on-the-way-up": chafed,
 }  # fmt: skip
 
 
