@@ -129,6 +129,8 @@ def test_a_drifted_sensor_is_off_by_the_same_at_rest_and_running_and_sets_no_cod
         assert bad["B1 engine oil pressure"] - good["B1 engine oil pressure"] == pytest.approx(1.5, abs=0.1)
         assert bad["B4 boost pressure"] == pytest.approx(good["B4 boost pressure"], abs=3)
     assert bench.codes().empty
+
+
 def test_crossed_signals_answer_for_one_another():
     """With its sensor unplugged an input goes to its pull-up; with two signals crossed it is the other one that does.
     Common practice, no source."""
@@ -283,6 +285,8 @@ def off(bench):
     bench.key("run")
     read(bench, "B1.2")
     return bench.call("sensor drifted", "B1")
+
+
 def swapped(bench):
     bench.key("on")
     read(bench, "X13.6f", "X13.7f")
@@ -332,7 +336,6 @@ ROUTES = {
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
     "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn, "flap-lamp-after-rain": wet,
     "engine-half-blind": burnt, "pressure-at-rest": off,
-    "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn,
     "starts-late-since-engine-swap": swapped,
     "rear-gauge-still-starts-late": doubled,
     "plate-load-gone": spliced,
