@@ -297,7 +297,9 @@ def swapped(bench):
 
 def doubled(bench):
     bench.key("on")
-    read(bench, "B4.1", "B12.1", "X2.5", "X13.3f", "B5.3")
+    read(bench, "B4.1", "B12.1", "B4.2", "X2.5", "X13.3f", "B5.3")
+    bench.key("run")
+    bench.notice()
     bench.call("open", "W41")
     return bench.call("high resistance", "W50a", also=True)
 

@@ -110,7 +110,7 @@ def test_the_best_test_then_is_what_was_advised_then(played):
 
 def test_nothing_is_supported_from_here_on_when_the_call_is_not(played):
     bench, _ = played
-    found = support.weighed(bench.drawing, bench.events, bench.stored, Call("open", "W42", State(), 0.0), None)
+    found = support.weighed(bench.drawing, bench.events, bench.stored, [Call("open", "W42", State(), 0.0)], None)
     assert not found.supported
     assert found.sure < 0.01
     assert found.because.startswith("they speak against the call: ")

@@ -84,3 +84,17 @@ def test_the_controls_add_a_call_and_forget_the_tick():
     assert controls.call().startswith("called also: high resistance at W50a")
     assert controls.also.value is False
     assert len(standing(bench.events)[0]) == 2
+
+
+def test_one_odd_reading_does_not_show_a_second_fault():
+    """A slip of the meter is likelier than a second fault until another reading says the same."""
+    bench = measured("B4.1", "B12.1", "X2.5", "X13.3f", "B5.3")
+    bench.call("open", "W41")
+    bench.call("high resistance", "W50a", also=True)
+    result = bench.debrief()
+    assert (result.right, result.supported) == (True, False)
+    assert result.sure < 0.5
+    assert result.because == (
+        "no single fault explains them. The two calls together do, but so does one fault and a slip of the meter: "
+        "measure more of it."
+    )

@@ -78,7 +78,7 @@ def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], ver
             doubt = Doubt(
                 "wrong reading", what, 0.0, f"the same reading again ({o.function} {o.red})", verdict.suspects[k]
             )
-            found.append((float(np.log(verdict.p[k]) + _evidence(verdict)), doubt))
+            found.append((float(np.log(verdict.p[k]) + evidence_of(verdict)), doubt))
     pairs = weigh_pairs(drawing, events, stored, verdict)
     if pairs is not None:
         for k in np.argsort(-pairs.p)[: 2 * TOP]:
@@ -86,7 +86,7 @@ def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], ver
             if pairs.p[k] < 0.02 or not explains(pairs, int(k)):
                 continue
             doubt = Doubt(pair.kind, _says(drawing, pair), 0.0, _decides(drawing, verdict, pairs, int(k)), pair)
-            found.append((float(np.log(pairs.p[k]) + _evidence(pairs)), doubt))
+            found.append((float(np.log(pairs.p[k]) + evidence_of(pairs)), doubt))
     if not found:
         return []
     score = np.array([s for s, _ in found])
@@ -154,7 +154,7 @@ def _within(o: Observation, mean: float, u: float) -> bool:
     return abs(mean) + WITHIN * u > o.value if o.beyond else abs(o.value - mean) <= WITHIN * u
 
 
-def _evidence(verdict: Verdict) -> float:
+def evidence_of(verdict: Verdict) -> float:
     """Log likelihood of the whole log, whichever of the suspects it is."""
     return float(np.logaddexp.reduce(verdict.weighed.history[-1]))
 

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
+import numpy as np
+
 from casekit.bench.reading import Call, Event
 from casekit.machine.faults import (
     DRAWING_KINDS,
@@ -22,7 +24,7 @@ from casekit.machine.faults import (
 )
 from casekit.machine.harness import Contact
 from casekit.machine.machine import Machine
-from casekit.reasoning.doubt import explained, explains, misfits, weigh_pairs
+from casekit.reasoning.doubt import evidence_of, explained, explains, misfits, weigh_pairs
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.pair import Pair
 from casekit.reasoning.suspect import NONE, Suspect, suspects
@@ -48,11 +50,12 @@ class Weighed:
     group: frozenset[Suspect] = frozenset()
     explained: bool = True
     pairs: Verdict | None = None  # of two calls: what two faults at once made of the log
+    twofold: float = 1.0  # and how likely two faults are, beside one and slips of the meter
 
     @property
     def sure(self) -> float:
         """How likely the call and what is the same repair are."""
-        return belief(self.pairs or self.verdict, self.group)
+        return self.twofold * belief(self.pairs or self.verdict, self.group)
 
 
 def weighed(
@@ -168,15 +171,20 @@ def _both_supported(
     group = frozenset(s for s in pairs.suspects if any(all(map(_beside, calls, both)) for both in _orders(s)))
     best = max(mine, key=pairs.of, default=None)
     remain = left(pairs)
+    twofold = float(1 / (1 + np.exp(min(evidence_of(single) - evidence_of(pairs), 700.0))))
 
     def said(because: str, supported: bool = False) -> Weighed:
         rivals = _listed(s for s in remain if s not in mine)
-        return Weighed(drawing, single, also, supported, because, rivals, group, explained=False, pairs=pairs)
+        return Weighed(drawing, single, also, supported, because, rivals, group, False, pairs, twofold)
 
     head = "no single fault explains them. "
     if best is None or not explains(pairs, pairs.suspects.index(best)):
         return said(head + "The two calls together do not either.")
-    if belief(pairs, group) < SURE:
+    if twofold < SURE:
+        return said(
+            head + "The two calls together do, but so does one fault and a slip of the meter: measure more of it."
+        )
+    if twofold * belief(pairs, group) < SURE:
         return said(head + "The two calls together do, but so does something else.")
     return said(head + "The two calls together do, and nothing else does nearly as well.", True)
 
