@@ -99,7 +99,7 @@ def test_who_shares_what():
     assert re.search(r"B5\.4: right, (4\.9|5\.0)\d+ V", text)
     assert "X1.5 - SP1 - X3.1 - SP2 - X5.1 - B11.1" in text
     limit_a, short_ohm = 0.2, 0.4  # of the machine file, and of the fault: a short is held at the current limit
-    assert limit_a * short_ohm < float(re.search(r"W15 shorted, B7\.1: right, (\S+) V", text)[1]) < 0.2
+    assert limit_a * short_ohm < float(re.search(r"W11 shorted, B7\.1: right, (\S+) V", text)[1]) < 0.2
 
 
 def test_trainees_who_think_nobody_shares_or_all_do():
@@ -122,7 +122,7 @@ def test_trainees_who_think_nobody_shares_or_all_do():
         "B5.4": "what sits side by side shares a wire",
         "X12.7 open, without supply": "a connector is one circuit",
         "W23b, returns lifted": "who shares a return shares the supply",
-        "W15 shorted, B7.1": "a pin of its own is a supply of its own",
+        "W11 shorted, B7.1": "a pin of its own is a supply of its own",
     }
     assert wrong(text) == 8
 
