@@ -67,10 +67,10 @@ def _check(chosen: argparse.Namespace) -> int:
 def _cases(chosen: argparse.Namespace) -> int:
     from casekit.teaching.grade import list_cases
 
-    print(f"{'case':26} level  par    {'machine':18} title")
+    print(f"{'case':30} level  par    {'machine':18} title")
     for c in list_cases().itertuples():
         level, par = ("-", "-") if c.par_min != c.par_min else (c.level, f"{c.par_min:.0f} min")
-        print(f"{c.case:26} {level:<5}  {par:6} {c.machine:18} {c.title}")
+        print(f"{c.case:30} {level:<5}  {par:6} {c.machine:18} {c.title}")
     return 0
 
 

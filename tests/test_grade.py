@@ -31,6 +31,8 @@ def test_level_rises_with_minutes_and_look_alikes():
     assert Grade(8.0, 2).level == 1
     assert Grade(8.0, 60).level > Grade(8.0, 2).level
     assert Grade(25.0, 10).level == 5
+    assert Grade(8.0, 2, twists=2).level == 3
+    assert Grade(25.0, 10, twists=1).level == 5
 
 
 def test_the_list_begins_with_the_easiest():
@@ -46,8 +48,10 @@ def test_a_case_without_a_grade_stands_at_the_end(tmp_path, monkeypatch):
     monkeypatch.setattr(graded, "_path", lambda: path)
     assert grades() == {}
     assert list_cases()["level"].isna().all()
-    graded.keep({"oil-and-boost-low": Grade(9.0, 3), "broom-frame-dead": Grade(20.0, 30)})
-    assert path.read_text() == "case,par_min,look_alikes\noil-and-boost-low,9.0,3\nbroom-frame-dead,20.0,30\n"
+    graded.keep({"oil-and-boost-low": Grade(9.0, 3), "broom-frame-dead": Grade(20.0, 30, 1)})
+    assert (
+        path.read_text() == "case,par_min,look_alikes,twists\noil-and-boost-low,9.0,3,0\nbroom-frame-dead,20.0,30,1\n"
+    )
     table = list_cases()
     assert table["case"].tolist()[:2] == ["oil-and-boost-low", "broom-frame-dead"]
     assert table["level"].tolist()[2] is pd.NA
@@ -56,10 +60,10 @@ def test_a_case_without_a_grade_stands_at_the_end(tmp_path, monkeypatch):
 def test_a_damaged_file_of_grades_says_which_line(tmp_path, monkeypatch):
     path = tmp_path / "grades.csv"
     monkeypatch.setattr(graded, "_path", lambda: path)
-    path.write_text("case,par_min,look_alikes\nbroom-frame-dead,ten,3\n")
+    path.write_text("case,par_min,look_alikes,twists\nbroom-frame-dead,ten,3,0\n")
     with pytest.raises(casekit.ScenarioError) as caught:
         grades()
-    assert str(caught.value) == f"{path}:2: is no line of case, minutes and a whole number; run casekit grade again."
+    assert str(caught.value) == f"{path}:2: is no line of case, minutes and two whole numbers; run casekit grade again."
 
 
 def test_the_command_lists_level_and_par(capsys):

@@ -96,3 +96,108 @@ def test_trainees_who_trust_the_beep_and_constant_current():
         "the beep": "it must not",
     }
     assert wrong(text) == 6
+
+
+# 07 Unplug in the order that pays ---------------------------------------------------------------------------------
+
+
+def test_unplugging_shows_what_it_says():
+    """Three of six is one bit, one of six 0.650 bits, two of six 0.918 bits (Shannon's entropy)."""
+    text = shown("07")
+    assert "In bits: B5 0.65, X11 0.92, X12 1.00." in text
+    half, row = (float(m) for m in re.search(r"quicker: right, half\. (\d+) against (\d+) minutes", text).groups())
+    assert half < 0.8 * row
+    assert re.search(r"towards B4\.1: \d+\.\d+ mV", text)
+
+
+def test_trainees_who_follow_the_code_and_the_row():
+    healthy = volts("street-sweeper", "B5.1")
+    every_sensor = 3
+    text = answered(
+        "07",
+        pedal_off_v=healthy, first_plug="B5", back_v=0.12, other_v=healthy, at_worst=every_sensor, wire_v=healthy,
+        quicker="row", row_min=6,
+    )  # fmt: skip
+    assert ideas(text) == {
+        "pedal unplugged": "a code names the part",
+        "tells most": "start with the part the code names",
+        "short behind X12": "unplugging changes nothing",
+        "short elsewhere": "unplugging always helps",
+        "sensors to unplug": "every one must be unplugged",
+        "B4 unplugged": "unplugging a part clears its wire too",
+        "quicker": "every test tells the same",
+        "minutes of the row": "a plug takes a minute",
+    }
+    assert wrong(text) == 8
+
+
+# 08 Fed from outside ----------------------------------------------------------------------------------------------
+
+
+def test_fed_from_outside_shows_what_it_says():
+    text = shown("08")
+    on, off = (float(re.search(rf"key {key}: right, (\S+) V", text)[1]) for key in ("on", "off"))
+    assert on > 6
+    assert off > 6
+    assert "codes P0653" in text  # Sensor Reference Voltage "B" Circuit High (SAE J2012)
+    assert re.search(r"share of its supply (10\.0|9\.9|10\.1)%", text)
+    assert re.search(r"pin 0\.00\d V, branch 12\.\d+ V", text)
+
+
+def test_trainees_who_believe_in_the_regulator_and_the_key():
+    set_v = 5.0
+    usual = volts("telehandler", "B9.2")
+    text = answered(
+        "08",
+        on_v=set_v, off_v=0.0, other_v=12.0, signal_v=usual, bad_sensors=4, pin_v=set_v, branch_v=0.0,
+        arrives_v=volts("street-sweeper", "B9.2"), pedal_v=0.0, hopper_v=12.3, without_x12_v=12.3,
+    )  # fmt: skip
+    assert ideas(text) == {
+        "key on": "the regulator holds its 5 V",
+        "key off": "key off means no voltage anywhere",
+        "the other supply": "two supplies go up together",
+        "signal B9.2": "a sensor gives a voltage of its own",
+        "bad sensors": "high sensors are bad sensors",
+        "the pin": "the control unit feeds it",
+        "the branch": "unplugged is dead",
+        "at X13.3f": "a wire carries what the drawing says",
+        "B5.1": "key off means no voltage anywhere",
+        "B3.1": "two supplies go up together",
+        "B5.1 without X12": "unplugging changes nothing",
+    }
+    assert wrong(text) == 11
+
+
+# 09 Two supplies --------------------------------------------------------------------------------------------------
+
+
+def test_two_supplies_show_what_they_say():
+    """P0652 is Sensor Reference Voltage "B" Circuit Low (SAE J2012)."""
+    text = shown("09")
+    assert "short in W45:      P0107, P0522, P0652, P2127, P2138" in text
+    assert re.search(r"B10\.1 0\.1\d+ V, B5\.4 0\.1\d+ V, B5\.1 4\.9\d+ V", text)
+    assert re.search(r"a supply code: right, no\. There are P0108, P0523", text)
+    assert re.search(r"short: scan 0\.15 V; open: scan (5\.0|4\.9)\d V", text)
+
+
+def test_trainees_for_whom_codes_name_parts():
+    set_v = 5.0
+    text = answered(
+        "09",
+        near_v=set_v, far_v=set_v, other_v=0.13, how_many=1, speaks_for_all="P0522", scan_v=0.0, supply_code="yes",
+        sensor_v=set_v, track_1_v=0.07, track_2_v=set_v, code_is_about="V1",
+    )  # fmt: skip
+    assert ideas(text) == {
+        "the neighbour, B10.1": "only the shorted wire is dead",
+        "far away, B5.4": "far away nothing is noticed",
+        "track 1, B5.1": "two supplies of one unit fall together",
+        "number of codes": "one fault sets one code",
+        "speaks for all": "a code names the part",
+        "scan data, V2": "scan data is the pin of the sensor",
+        "a supply code": "a dead supply sets its code",
+        "B9.1": "no supply code, so the supply is good everywhere",
+        "B1.1": "two supplies of one unit fall together",
+        "B1.4": "far away nothing is noticed",
+        "the code": "the code names the other one",
+    }
+    assert wrong(text) == 11

@@ -16,29 +16,34 @@ import pandas as pd
 from casekit.error import ScenarioError
 from casekit.files import library
 from casekit.files.casefile import CaseFile
+from casekit.machine.faults import DRAWING_KINDS
 from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import Verdict
 from casekit.teaching.player import STEPS, Player, par
 from casekit.teaching.practice import Fresh, open_case
 
 BELIEVED = 0.03  # the chance from which a false call is worth a warning (our choice)
-STEPS_UP = (30.0, 45.0, 60.0, 80.0)  # the score from which a case is of level 2, 3, 4, 5 (our choice)
-COLUMNS = ("case", "par_min", "look_alikes")
+STEPS_UP = (25.0, 35.0, 45.0, 60.0)  # the score from which a case is of level 2, 3, 4, 5 (our choice)
+COLUMNS = ("case", "par_min", "look_alikes", "twists")
 
 
 @dataclass(frozen=True)
 class Grade:
     """Par in minutes on average (see `player.Par`), and the number of false calls with a chance of 3 % or more at some
-    moment of the advice played on the case's own machine: faults that look like it until a test tells them apart."""
+    moment of the advice played on the case's own machine: faults that look like it until a test tells them apart.
+    `twists` counts what makes a case harder than its minutes: a fault that comes and goes, a second one, a wrong drawing.
+    """
 
     par_min: float
     look_alikes: int
+    twists: int = 0
 
     @property
     def level(self) -> int:
-        """From 1, easy, to 5, by par times the bits it takes to pick one of so many (our own rule)."""
+        """From 1, easy, to 5: by par times the bits it takes to pick one of so many, and one more for every twist (our
+        own rule)."""
         score = self.par_min * math.log2(2 + self.look_alikes)
-        return 1 + sum(score >= step for step in STEPS_UP)
+        return min(1 + sum(score >= step for step in STEPS_UP) + self.twists, 1 + len(STEPS_UP))
 
 
 def grade(name: str) -> Grade:
@@ -61,7 +66,9 @@ def graded(name: str, seen: Iterable[tuple[float, Verdict]]) -> Grade:
     """The grade of a case that was played."""
     case = library.case_file(name)
     likely = [s for s, (p, _) in false_calls(case, seen).items() if p >= BELIEVED]
-    return Grade(round(par(Fresh(name, None), tuple(case.codes)).expected_min, 1), len(likely))
+    kinds = {fault.kind for fault in case.faults}
+    twists = any(f.when for f in case.faults), len(case.faults) > 1, bool(kinds & set(DRAWING_KINDS))
+    return Grade(round(par(Fresh(name, None), tuple(case.codes)).expected_min, 1), len(likely), sum(twists))
 
 
 def false_calls(case: CaseFile, seen: Iterable[tuple[float, Verdict]]) -> dict[Suspect, tuple[float, float]]:
@@ -84,10 +91,10 @@ def grades() -> dict[str, Grade]:
     with path.open(encoding="utf-8", newline="") as file:
         for number, row in enumerate(csv.DictReader(file), 2):
             try:
-                found[row["case"]] = Grade(float(row["par_min"]), int(row["look_alikes"]))
+                found[row["case"]] = Grade(float(row["par_min"]), int(row["look_alikes"]), int(row["twists"]))
             except (KeyError, TypeError, ValueError):
                 raise ScenarioError(
-                    [f"{path}:{number}: is no line of case, minutes and a whole number; run casekit grade again."]
+                    [f"{path}:{number}: is no line of case, minutes and two whole numbers; run casekit grade again."]
                 ) from None
     return found
 
@@ -99,7 +106,7 @@ def keep(found: dict[str, Grade]) -> Path:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(COLUMNS)
         for name, g in sorted(found.items(), key=lambda item: (item[1].level, item[1].par_min, item[0])):
-            table.writerow((name, f"{g.par_min:.1f}", g.look_alikes))
+            table.writerow((name, f"{g.par_min:.1f}", g.look_alikes, g.twists))
     return path
 
 
