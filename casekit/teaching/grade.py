@@ -31,7 +31,8 @@ COLUMNS = ("case", "par_min", "look_alikes", "twists")
 class Grade:
     """Par in minutes on average (see `player.Par`), and the number of false calls with a chance of 3 % or more at some
     moment of the advice played on the case's own machine: faults that look like it until a test tells them apart.
-    `twists` counts what makes a case harder than its minutes: a fault that comes and goes, a second one, a wrong drawing.
+    `twists` counts what makes a case harder than its minutes: a fault that comes and goes, a second one, or
+    a wrong drawing.
     """
 
     par_min: float
