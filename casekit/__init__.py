@@ -16,6 +16,7 @@ from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import open_case, open_machine
+from casekit.teaching.rota import practice, progress
 
 __all__ = [
     "BenchError",
@@ -34,5 +35,7 @@ __all__ = [
     "open_case",
     "open_machine",
     "panel",
+    "practice",
+    "progress",
     "resume_case",
 ]

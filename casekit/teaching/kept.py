@@ -10,15 +10,20 @@ import inspect
 import math
 import os
 from collections.abc import Callable
+from datetime import date
 from functools import wraps
 from pathlib import Path
 
-from casekit.bench.reading import Finding, Reading
+from casekit.bench.reading import Finding, Move, Reading
 from casekit.bench.sealed import seal, unseal
 from casekit.error import BenchError, CasekitError
 from casekit.files import library
+from casekit.teaching.debrief import Debrief
+from casekit.teaching.grade import grades
 from casekit.teaching.logbook import Line, Logbook, plain
 from casekit.teaching.practice import Practice, checked
+from casekit.teaching.record import Entry, Record
+from casekit.teaching.schedule import grade_of
 
 FOLDER = os.environ.get("CASEKIT_LOGS", "casekit-logs")
 # Every public method that changes the log, the clock, the state or the list of suspects.
@@ -40,10 +45,18 @@ class Kept(Practice):
         super().__init__(library.machine_file(case.machine), case, book.seed)
         self._within = True  # nothing is written while what was written is done again, or one call makes another
         self._logbook = book
+        self._reopening = True  # what is done again is no news for the learner's record
         again = [self._do_again(line) for line in self._logbook.lines]
         troubles = [*(trouble for _, trouble in again if trouble), *self._logbook.troubles]
         self.reopened = _told(sum(done for done, _ in again), troubles)
-        self._within = False
+        self._within = self._reopening = False
+
+    @wraps(Practice.debrief)  # the same to whoever asks for help on it; the learner's record is told as well
+    def debrief(self) -> Debrief:
+        came = super().debrief()
+        if not self._reopening:
+            self._note(came)
+        return came
 
     def start_over(self) -> str:
         """Begin the case anew, on this very bench; what was written down is kept aside under a numbered name.
@@ -62,6 +75,17 @@ class Kept(Practice):
         vars(self).update(vars(fresh))
         seal(self, unseal(fresh))
         return f"begun anew; what was done before is kept in {aside}"
+
+    def _note(self, came: Debrief) -> None:
+        """Into the record goes the first debrief of a variant that `casekit.practice` handed out."""
+        book = self._logbook
+        record = Record(book.path.parent)
+        if book.seed is None or record.begun(book.case) != book.seed:
+            return
+        hints = sum(isinstance(e, Move) and e.action == "hint" for e in self.events)
+        known = grades().get(book.case)
+        grade = grade_of(came, known.par_min if known else None, hints)
+        record.add(Entry(book.case, book.seed, date.today(), grade, came.minutes))
 
     def _open_for_work(self) -> None:
         if self.closed:
@@ -137,7 +161,7 @@ def _written(method: Callable) -> Callable:
 
 
 for _name in WRITTEN:
-    setattr(Kept, _name, _written(getattr(Practice, _name)))
+    setattr(Kept, _name, _written(getattr(Kept, _name)))
 
 
 def resume_case(name: str, seed: int | None = None, folder: str | Path | None = None) -> Kept:
