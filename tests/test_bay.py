@@ -100,7 +100,7 @@ def test_opens_by_name_and_by_path(cart):
 
 
 def test_what_is_wrong_with_the_opening_is_said(cart, tmp_path):
-    listed = "there is: street-sweeper, telehandler, tug-tractor"
+    listed = "there is: shuttle-bus, standby-generator, street-sweeper, telehandler, tug-tractor"
     assert refused(casekit.bay, "tug-tracktor") == (
         f"there is no machine 'tug-tracktor'; {listed}. Did you mean tug-tractor?"
     )
