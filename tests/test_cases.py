@@ -156,6 +156,65 @@ def test_a_signal_above_its_supply_is_fed_from_outside():
     assert signal > 13.5
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_signal_fed_by_another_supply_stands_at_that_supply(seed):
+    """With its sensor unplugged, an open return leaves the signal at its pull-down, nought; one that is fed keeps the
+    voltage of the supply that feeds it, to the millivolt over its 100 kohm, and not that of its own. On a 24 V bus a
+    short to battery would leave it at 25 V. Common practice, no source."""
+    bench = casekit.open_case("door-lamp-always-lit", seed)
+    bench.key("on")
+    back, signal = read(bench, "B6.3", "B6.2")
+    assert back < 0.05
+    assert signal > 4.8
+    bench.unplug("B6")
+    assert abs(bench.millivolts("B6.2", "B7.1").value) < 0.001
+    assert abs(bench.volts("B6.2", "B6.1").value) > 0.004
+    cut = casekit.open_machine("shuttle-bus", seed, casekit.Open("W56"))
+    cut.key("on")
+    assert cut.volts("B6.2", EARTH).value > 4.8
+    cut.unplug("B6")
+    assert abs(cut.volts("B6.2", EARTH).value) < 0.05
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_weak_supply_recovers_with_either_of_two_loads_gone(seed):
+    """At 3.54 V a sensor of 9 mA, proportionally less below 4.0 V, takes 8.0 mA, tracks of 1, 2 and 5 kohm take 6.0 mA:
+    the 14 mA there are. Without the 1 kohm track, or the 9 mA, the rest takes less than that at 5 V; without the 2 kohm
+    track it does not. 150 ohm on the bare pin get 14 mA x 150 ohm = 2.1 V, and 5 V from a sound unit. From Ohm's law,
+    no source."""
+    bench = casekit.open_case("works-with-one-unplugged", seed)
+    sound = casekit.open_machine("shuttle-bus", seed)
+    bench.key("on")
+    assert bench.volts("X2.6", EARTH).value == pytest.approx(3.54, abs=0.15)
+    for sensor, then in (("B3", 5.0), ("B5", 5.0), ("B6", 4.17)):
+        bench.unplug(sensor)
+        assert bench.volts("X2.6", EARTH).value == pytest.approx(then, abs=0.3 if then < 5 else 0.06)
+        bench.plug(sensor)
+    for each, then in ((bench, 2.1), (sound, 5.0)):
+        each.key("on")
+        for plug in ("X12", "X14", "B1"):
+            each.unplug(plug)
+        assert each.volts("X2.6", EARTH).value == pytest.approx(5.0, abs=0.06)
+        assert each.loaded("X2.6", EARTH, 150).value == pytest.approx(then, abs=0.06)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_terminal_that_lets_go_when_warm_is_perfect_cold(seed):
+    """Cold both halves of the plug are at 5 V; warm the far half is below half of it, the near half and the branch
+    before the plug stay at 5 V, the unit sees no fault of its supply, and a code comes for one sensor. Common practice,
+    no source."""
+    bench = casekit.open_case("leans-when-warm", seed)
+    bench.key("run")
+    assert read(bench, "X12.1f", "X12.1m", "B7.1") == pytest.approx([5.0] * 3, abs=0.06)
+    bench.clear_codes()
+    assert bench.codes().empty
+    bench.warm_up()
+    near, far, ramp = read(bench, "X12.1f", "X12.1m", "B7.1")
+    assert (near, ramp) == pytest.approx((5.0, 5.0), abs=0.06)
+    assert 1.9 < far < 2.5
+    assert bench.codes()["code"].tolist() == ["P0532"]
+
+
 # Played to the end -----------------------------------------------------------------------------------------------
 
 
@@ -333,6 +392,41 @@ def chafed(bench):
     return bench.call("short to battery", "W33b")
 
 
+def squeezed(bench):
+    """Return good, signal at 5 V with the sensor unplugged, and equal to the supply of the ramp switch."""
+    bench.key("on")
+    read(bench, "B6.3", "B6.2")
+    bench.unplug("B6")
+    read(bench, "B6.2", "B6.1", "B7.1")
+    bench.millivolts("B6.2", "B7.1")
+    bench.look("CP1")
+    return bench.call("short between wires", "W75b", "W24b")
+
+
+def hurt(bench):
+    """Two different plugs bring it back, a third does not, and the bare pin cannot feed a small load."""
+    bench.key("on")
+    read(bench, "B1.4")
+    for sensor in ("B1", "B6", "B3", "B5"):
+        bench.unplug(sensor)
+        read(bench, "B1.4")
+        bench.plug(sensor)
+    for plug in ("X12", "X14", "B1"):
+        bench.unplug(plug)
+    read(bench, "B1.4")
+    bench.loaded("B1.4", EARTH, 150)
+    return bench.call("supply weak", "V3")
+
+
+def warmed(bench):
+    bench.key("run")
+    read(bench, "X12.1f", "X12.1m")
+    bench.warm_up()
+    read(bench, "X12.1f", "X12.1m", "X12.4m", "B7.1")
+    bench.millivolts("X12.2f", "X12.2m")
+    return bench.call("high resistance", "X12.1")
+
+
 ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
@@ -342,6 +436,7 @@ ROUTES = {
     "rear-gauge-still-starts-late": doubled,
     "plate-load-gone": spliced,
     "forks-tip-on-the-way-up": chafed,
+    "door-lamp-always-lit": squeezed, "works-with-one-unplugged": hurt, "leans-when-warm": warmed,
 }  # fmt: skip
 
 
