@@ -102,33 +102,55 @@ def test_trainees_who_trust_the_beep_and_constant_current():
 
 
 def test_unplugging_shows_what_it_says():
-    """Three of six is one bit, one of six 0.650 bits, two of six 0.918 bits (Shannon's entropy)."""
+    """Three of six is one bit, one of six 0.650 bits, two of six 0.918 bits (Shannon's entropy).
+
+    Ten lamps in a row: 3.4 tests on average by halves, 5.4 one by one (derived), 3.32 bits (a school text). Looking
+    until it is seen, chances .5 .3 .2 at 10, 2, 1 minutes: best third, second, first with 7.6 minutes, worst 11.2
+    (rule of Mitten 1960, from memory; example derived).
+    """
     text = shown("07")
     assert "In bits: B5 0.65, X11 0.92, X12 1.00." in text
     half, row = (float(m) for m in re.search(r"quicker: right, half\. (\d+) against (\d+) minutes", text).groups())
     assert half < 0.8 * row
     assert re.search(r"towards B4\.1: \d+\.\d+ mV", text)
+    assert "third, second, first: 7.6 minutes on average; first, second, third: 11.2." in text
+    assert "ten lamps: 3.4 tests on average by halves, 5.4 one by one\nbits to find out: 3.32" in text
+    assert re.search(r"B11 unplugged: right, (4\.9|5\.0)\d+ V", text)
+    assert re.search(r"so it is B4: right, not yet\. B4 off as well reads 0\.1\d+ V", text)
+
+
+def likeliest_first(chances: dict[str, float]) -> str:
+    """Chance alone chooses, and the minutes are forgotten."""
+    return max(chances, key=chances.get)
+
+
+def what_is_left_over(count: int, cleared: int) -> str:
+    """Of so many sensors all but one are cleared, so it is that one; the wires are forgotten."""
+    return "yes" if count - cleared == 1 else "not yet"
 
 
 def test_trainees_who_follow_the_code_and_the_row():
     healthy = volts("street-sweeper", "B5.1")
-    every_sensor = 3
+    shorted = volts("street-sweeper", "B5.1", faults.ShortToGround("W17", r_ohm=0.4))
     text = answered(
         "07",
-        pedal_off_v=healthy, first_plug="B5", back_v=0.12, other_v=healthy, at_worst=every_sensor, wire_v=healthy,
-        quicker="row", row_min=6,
+        pedal_off_v=healthy, first_plug="B5", back_v=0.12, other_v=healthy, inside_v=shorted, wire_v=healthy,
+        third=what_is_left_over(3, 2), look_first=likeliest_first({"first": 0.5, "second": 0.3, "third": 0.2}),
+        quicker="row", row_min=7,
     )  # fmt: skip
     assert ideas(text) == {
         "pedal unplugged": "a code names the part",
         "tells most": "start with the part the code names",
         "short behind X12": "unplugging changes nothing",
         "short elsewhere": "unplugging always helps",
-        "sensors to unplug": "every one must be unplugged",
+        "B11 unplugged": "unplugging changes nothing",
         "B4 unplugged": "unplugging a part clears its wire too",
+        "so it is B4": "two are cleared, so it is the third",
+        "look first": "the likeliest comes first, whatever it takes",
         "quicker": "every test tells the same",
         "minutes of the row": "a plug takes a minute",
     }
-    assert wrong(text) == 8
+    assert wrong(text) == 10
 
 
 # 08 Fed from outside ----------------------------------------------------------------------------------------------
