@@ -164,14 +164,19 @@ def test_fed_from_outside_shows_what_it_says():
     assert "codes P0653" in text  # Sensor Reference Voltage "B" Circuit High (SAE J2012)
     assert re.search(r"share of its supply (10\.0|9\.9|10\.1)%", text)
     assert re.search(r"pin 0\.00\d V, branch 12\.\d+ V", text)
+    # P0108: Manifold Absolute Pressure/Barometric Pressure Circuit High (SAE J2012)
+    assert re.search(r"pin 12\.\d+ V, inside 5\.00 V, supply (5\.0|4\.9)\d+ V; codes P0108\n", text)
+    assert re.search(r"its return broken instead: pin 4\.9\d+ V, inside 5\.00 V; codes P0108\n", text)
 
 
 def test_trainees_who_believe_in_the_regulator_and_the_key():
     set_v = 5.0
     usual = volts("telehandler", "B9.2")
+    pulled_up = volts("telehandler", "X2.11", faults.ShortToBattery("W61b", r_ohm=20))
     text = answered(
         "08",
         on_v=set_v, off_v=0.0, other_v=12.0, signal_v=usual, bad_sensors=4, pin_v=set_v, branch_v=0.0,
+        signal_pin_v=volts("telehandler", "B10.1"), inside_v=pulled_up, supply_v=pulled_up,
         arrives_v=volts("street-sweeper", "B9.2"), pedal_v=0.0, hopper_v=12.3, without_x12_v=12.3,
     )  # fmt: skip
     assert ideas(text) == {
@@ -182,12 +187,15 @@ def test_trainees_who_believe_in_the_regulator_and_the_key():
         "bad sensors": "high sensors are bad sensors",
         "the pin": "the control unit feeds it",
         "the branch": "unplugged is dead",
+        "the signal's pin": "a signal never exceeds its supply",
+        "volts inside": "scan data is the pin",
+        "supply B10.1": "a high signal lifts its supply",
         "at X13.3f": "a wire carries what the drawing says",
         "B5.1": "key off means no voltage anywhere",
         "B3.1": "two supplies go up together",
         "B5.1 without X12": "unplugging changes nothing",
     }
-    assert wrong(text) == 11
+    assert wrong(text) == 14
 
 
 # 09 Two supplies --------------------------------------------------------------------------------------------------
