@@ -13,6 +13,9 @@ from test_lessons_les1 import ideas, shown, volts, wrong
 # 12 When the drawing is wrong -------------------------------------------------------------------------------------
 
 
+PINS = {"V1": "X1.5", "V2": "X2.6"}  # of the street sweeper
+
+
 def the_drawing_is_always_right(found: str, drawn: str) -> str:
     """Whatever was found, what is drawn is believed."""
     return drawn
@@ -23,6 +26,11 @@ def supplies_are_alike(pin: str) -> float:
     return round(volts("street-sweeper", pin))
 
 
+def the_larger_reading_shows_the_supply(mv: dict[str, float]) -> str:
+    """Where most stands between, there it comes from."""
+    return max(mv, key=lambda supply: abs(mv[supply]))
+
+
 def test_the_drawing_is_wrong_shows_what_it_says():
     text = shown("12")
     assert re.search(r"B10\.1: the drawing promises 0\.00\d V, the machine shows (4\.9|5\.0)\d+ V", text)
@@ -30,6 +38,10 @@ def test_the_drawing_is_wrong_shows_what_it_says():
     assert abs(least) < 2  # a metre of copper at some milliampere, by Ohm's law
     apart = float(re.search(r"two supplies of this machine are (\d+) mV apart", text)[1])
     assert apart > 10
+    shown_mv = {s: re.search(rf"B10\.1 against {pin}: (\S+) mV", text)[1] for s, pin in PINS.items()}
+    between = {supply: float(mv.replace("−", "-")) for supply, mv in shown_mv.items()}
+    assert abs(between["V2"]) < 2 < 10 < abs(between["V1"])
+    assert the_larger_reading_shows_the_supply(between) == "V1"
     assert "joined to X2.5: right, no" in text
     assert re.search(r"wrong drawing \(\d+%\): wire W44, drawn at SP8, may really start at SP10", text)
 
@@ -40,7 +52,8 @@ def test_trainees_who_trust_the_paper():
         oil_v=volts("street-sweeper", "B9.1"),
         boost_v=volts("street-sweeper", "B10.1"),
         same_copper_v=supplies_are_alike("X2.6"),
-        fed_by="V1",
+        alike="yes",
+        fed_by="V1",  # the larger reading, as the test above works out
         ohms_to_x26=1e6,
         joined_to_x25=the_drawing_is_always_right("no", "yes"),
         feeds_track_2=the_drawing_is_always_right("V1", "V2"),
@@ -51,13 +64,14 @@ def test_trainees_who_trust_the_paper():
         "B9.1 by the drawing": "an unplugged connector takes nothing from a supply",
         "B10.1 by the drawing": "an unplugged connector takes nothing from a supply",
         "between B10.1 and its own pin": "two live points have their volts between them",
-        "fed by": "any 5 V is the same 5 V",
+        "both pins alike": "any 5 V is the same 5 V",
+        "fed by": "the larger reading shows where it comes from",
         "ohms from B10.1 to X2.6": "what is not drawn is not there",
         "joined to X2.5": "the drawing is always right",
         "track 2 is fed by": "the drawing is always right",
         "tracks lost with V1": "the drawing is always right",
     }
-    assert wrong(text) == 8
+    assert wrong(text) == 9
     assert "drawn wrongly: right" in text
 
 
