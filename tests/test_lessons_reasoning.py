@@ -133,6 +133,7 @@ def test_prove_and_write_up_shows_what_it_says():
     counts = [int(n) for n in re.findall(r"suspects left: (\d+)", text)]
     assert counts[-1] == 1 < counts[0]
     assert "left in the end: open at X13.4" in text
+    assert re.search(r"not read in X13: right, 7\..*\n(.*\n)*not tested: +7 other terminals of X13", text)
     assert "the second proof: right, proved. It says: proved: nothing came back." in text
 
 
@@ -150,6 +151,7 @@ def test_trainees_who_take_gone_for_mended():
         cause="B10",
         condition="road",
         good_part="X13",
+        unread=0,  # all is taken as tested once the proof was driven
     )
     assert ideas(text) == {
         "codes at idle": "a fault that is still there shows a code",
@@ -162,5 +164,6 @@ def test_trainees_who_take_gone_for_mended():
         "cause": "a code names the part",
         "condition": "what was driven last was the condition",
         "replaced though good": "a connector is part of the sensor",
+        "not read in X13": "a proof has tested everything",
     }
-    assert wrong(text) == 10
+    assert wrong(text) == 11
