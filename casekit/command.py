@@ -84,7 +84,11 @@ def _grade(chosen: argparse.Namespace) -> int:
         found[name] = grade(name)
         told = f"level {found[name].level}, par {found[name].par_min:.1f} min, {found[name].look_alikes} look-alikes"
         print(f"{k} of {len(chosen_cases)}: {name}: {told}", flush=True)
-    print(f"{keep(found)} written")
+    try:
+        path = keep(found)
+    except OSError as err:
+        return _unwritten(Path(str(err.filename)), err, "scenarios folder")
+    print(f"{path} written")
     return 0
 
 
@@ -111,7 +115,11 @@ def _lab(chosen: argparse.Namespace) -> int:
 def _lessons(chosen: argparse.Namespace) -> int:
     from casekit.teaching.lesson import generate
 
-    print(f"{len(generate(chosen.folder))} lessons written to {chosen.folder}")
+    try:
+        written = generate(chosen.folder)
+    except OSError as err:
+        return _unwritten(Path(str(err.filename)), err, "lessons")
+    print(f"{len(written)} lessons written to {chosen.folder}")
     return 0
 
 

@@ -14,10 +14,17 @@ CASES = library.names("cases")
 
 @pytest.mark.parametrize("name", CASES)
 def test_every_case_can_be_solved_and_its_grade_is_on_file(name):
-    """Derived file: casekit grade. Calls are carried by the routes of test_cases."""
+    """Derived file: casekit grade. A single fault is then called, and the debrief finds the call right and carried."""
     player, seen = graded.play(name)
     assert player.sure
     assert graded.graded(name, seen) == grades()[name]
+    case, bench = library.case_file(name), player.bench
+    if len(case.faults) == 1 and case.faults[0].kind not in ("drawn on the wrong splice", "splice not drawn"):
+        best = player.verdict.suspects[player.verdict.best()]
+        bench.call(best.kind, best.place, best.to)
+        result = bench.debrief()
+        assert result.right, result
+        assert result.supported, result
 
 
 def test_level_rises_with_minutes_and_look_alikes():
@@ -65,3 +72,12 @@ def test_the_command_lists_level_and_par(capsys):
     assert lines[0].split() == ["case", "level", "par", "machine", "title"]
     assert len(lines) == 1 + len(CASES)
     assert all("min" in line for line in lines[1:])
+
+
+def test_grades_that_cannot_be_written_say_so(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(graded, "_path", lambda: tmp_path / "none" / "grades.csv")
+    monkeypatch.setattr(graded, "grade", lambda name: Grade(9.0, 3))
+    assert main(["grade", "broom-frame-dead"]) == 1
+    assert capsys.readouterr().err.strip() == (
+        f"{tmp_path / 'none' / 'grades.csv'}: no such file or directory; choose another place for the scenarios folder."
+    )

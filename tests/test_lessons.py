@@ -105,6 +105,12 @@ def test_generating_lessons_by_command(tmp_path, capsys):
     assert main(["lessons", str(tmp_path)]) == 0
     assert capsys.readouterr().out == f"1 lessons written to {tmp_path}\n"
     assert (tmp_path / "00_x.ipynb").read_text() == lesson("00").read_text()
+    (tmp_path / "00_x.ipynb").unlink()
+    (tmp_path / "00_x.ipynb").mkdir()
+    assert main(["lessons", str(tmp_path)]) == 1
+    assert capsys.readouterr().err.strip() == (
+        f"{tmp_path / '00_x.ipynb'}: is a directory; choose another place for the lessons."
+    )
 
 
 @ids
