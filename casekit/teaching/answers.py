@@ -20,7 +20,7 @@ from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import left, number, standings
 from casekit.teaching import progress
 from casekit.teaching.grade import BELIEVED, false_calls
-from casekit.teaching.player import STEPS, Par, Player, par
+from casekit.teaching.player import Par, Player, par
 from casekit.teaching.practice import Fresh, Practice
 
 TEMPTED = 6  # false calls named at most
@@ -73,11 +73,9 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
     player = Player(bench, stored)
     seen = [(0.0, player.verdict)]
     remarks = {-1: [_standing(player.verdict)]} if stored else {}
-    for _ in range(STEPS):
-        if not player.step():
-            break
-        seen.append((bench.clock, player.verdict))
-        remarks[len(bench.events) - 1] = [_standing(player.verdict)]
+    for verdict in player.steps():
+        seen.append((bench.clock, verdict))
+        remarks[len(bench.events) - 1] = [_standing(verdict)]
     verdict, still = player.verdict, left(player.verdict)
     fits = {s: verdict.fits[verdict.suspects.index(s)] for s in still}
     alike = [g for g in groups(bench.drawing, fits) if len(g) > 1]

@@ -19,7 +19,7 @@ from casekit.files.casefile import CaseFile
 from casekit.machine.faults import DRAWING_KINDS
 from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import Verdict
-from casekit.teaching.player import STEPS, Player, par
+from casekit.teaching.player import Player, par
 from casekit.teaching.practice import Fresh, open_case
 
 BELIEVED = 0.03  # the chance from which a false call is worth a warning (our choice)
@@ -55,12 +55,7 @@ def grade(name: str) -> Grade:
 def play(name: str) -> tuple[Player, list[tuple[float, Verdict]]]:
     """The advice played on a case's own machine: who played it, and after every step the minute and what was left."""
     player = Player(open_case(name), tuple(library.case_file(name).codes))
-    seen = [(0.0, player.verdict)]
-    for _ in range(STEPS):
-        if not player.step():
-            break
-        seen.append((player.bench.clock, player.verdict))
-    return player, seen
+    return player, [(0.0, player.verdict), *((player.bench.clock, verdict) for verdict in player.steps())]
 
 
 def graded(name: str, seen: Iterable[tuple[float, Verdict]]) -> Grade:

@@ -6,7 +6,7 @@ minutes that a good route needs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -114,11 +114,17 @@ class Player:
             return True
         return False
 
-    def play(self, most: int = STEPS) -> Played:
-        """Step until it is sure, or has made so many steps."""
-        for _ in range(most):
+    def steps(self) -> Iterator[Verdict]:
+        """Step until it is sure, or has made so many steps that it must end; after each, what is left."""
+        for _ in range(STEPS):
             if not self.step():
-                break
+                return
+            yield self.verdict
+
+    def play(self) -> Played:
+        """Step to the end."""
+        for _ in self.steps():
+            pass
         end = "sure" if self.sure else "not sure"
         return Played.of("by advice", self.verdict, self.bench.clock, end)
 
