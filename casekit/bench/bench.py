@@ -30,9 +30,10 @@ class Bench(Mending):
         """
         self._open_for_work()
         self._nameable(kind, place, to)
-        if also and kind not in DRAWING_KINDS:
+        also = also and kind not in DRAWING_KINDS  # a wrong drawing stands beside any call
+        if also:
             self._addable(kind, place)
-        call = Call(kind, place, self.state, self.clock, to, also and kind not in DRAWING_KINDS)
+        call = Call(kind, place, self.state, self.clock, to, also)
         self.events.append(call)
         return call
 

@@ -120,21 +120,20 @@ def weigh_pairs(
         if len(pair) == 2:
             chosen[tuple(sorted(pair, key=str))] = None
     some: dict[Suspect, list[Cell]] = {}
-    for explains in best:
-        for suspect, cell in explains.items():
+    for found in best:
+        for suspect, cell in found.items():
             some.setdefault(suspect, []).append(cell)
     ranked = sorted(chosen, key=lambda pair: -sum(c.weight for s in pair for c in some[s][:1]))[:most]
     joint: list[PairCell] = []
     for a, b in ranked:
         for x, y in product(_distinct(some[a]), _distinct(some[b])):
             joint.append(PairCell(x, y, BOTH * x.weight * y.weight))
-    every = (
-        cells(drawing, list(dict.fromkeys([*suspects(drawing), *(s for pair in also for s in pair)]))) if also else []
-    )
-    for pair in also:
-        if tuple(sorted(pair, key=str)) not in ranked:
-            both = [[c for c in every if c.suspect == s] for s in pair]
-            joint += [PairCell(x, y, BOTH * x.weight * y.weight) for x, y in product(*both)]
+    if also:
+        every = cells(drawing, list(dict.fromkeys([*suspects(drawing), *(s for pair in also for s in pair)])))
+        for pair in also:
+            if tuple(sorted(pair, key=str)) not in ranked:
+                both = [[c for c in every if c.suspect == s] for s in pair]
+                joint += [PairCell(x, y, BOTH * x.weight * y.weight) for x, y in product(*both)]
     good = [k for k in np.argsort(-verdict.log)[:10] if verdict.suspects[k] != NONE]
     mains = [_fitted(singles, verdict, int(k)) for k in good]
     nothing = Cell(NONE, 0.0, 0.0, 0.5, 0.5, "", 0.2)

@@ -65,9 +65,9 @@ def weighed(
     call = calls[-1] if calls else None
     also = tuple(s for c in calls for s in _weighed_by_name(drawing, c))
     printed = weigh(drawing, events, stored, also)
-    if corrected is None and len(calls) > 1:
-        return _both_supported(drawing, events, stored, printed, also, calls)
     if corrected is None:
+        if len(calls) > 1:
+            return _both_supported(drawing, events, stored, printed, also, calls)
         return _support(drawing, printed, also, call)
     if explained(printed):
         because = "the drawing as printed explains them too: nothing shows that it is wrong."
