@@ -6,6 +6,12 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
+from casekit.circuit.operating_point import solve
+from casekit.files import library
+from casekit.machine.drawn import drawn
+from casekit.machine.law import Resistor
+from casekit.machine.state import State
+
 FOLDER = Path(__file__).parent.parent / "lessons"
 TRAINEE = sorted(FOLDER.glob("*.ipynb"))
 INSTRUCTOR = sorted((FOLDER / "instructor").glob("*.ipynb"))
@@ -55,3 +61,28 @@ def answered(name: str, **answers: object) -> str:
     replace = {f"{key} = ...": f"{key} = {value!r}" for key, value in answers.items()}
     assert not [old for old in replace if not re.search(rf"^{re.escape(old)}", text, re.MULTILINE)]
     return "\n".join(run(path, replace))
+
+
+def shown(name: str) -> str:
+    """All the instructor's version shows, in which every answer is the right one."""
+    text = "\n".join(run(lesson(name, instructor=True)))
+    assert "you wrote" not in text
+    assert "still open" not in text
+    return text
+
+
+def ideas(text: str) -> dict[str, str]:
+    """The questions that were answered wrongly, and the idea named behind each."""
+    return dict(re.findall(r"^(.+): you wrote .+\n  That is the idea that (.+)\.$", text, re.MULTILINE))
+
+
+def wrong(text: str) -> int:
+    return len(re.findall(r": you wrote ", text))
+
+
+def volts(machine: str, point: str, fault=None, unplugged: tuple[str, ...] = (), meter_ohm: float = 0.0) -> float:
+    """The voltage against battery negative, key on, that the drawing promises; without a meter unless one is given."""
+    plan = drawn(library.machine_file(machine))
+    meter = [Resistor("meter", point, "G1.-", meter_ohm)] if meter_ohm else []
+    state = State("on", unplugged=frozenset(unplugged))
+    return solve(plan.with_fault(fault) if fault else plan, state, meter).volts(point, "G1.-")

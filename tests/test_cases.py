@@ -431,11 +431,8 @@ ROUTES = {
     "broom-frame-dead": shorted, "oil-and-boost-low": opened, "rear-readings-high": corroded,
     "boom-stops-halfway": pinched, "three-gauges-full": bent, "lame-on-the-ramp": torn, "gauges-all-too-high": fed,
     "rail-sensor-in-vain": flooded, "level-gauge-still-works": redrawn, "flap-lamp-after-rain": wet,
-    "engine-half-blind": burnt, "pressure-at-rest": off,
-    "starts-late-since-engine-swap": swapped,
-    "rear-gauge-still-starts-late": doubled,
-    "plate-load-gone": spliced,
-    "forks-tip-on-the-way-up": chafed,
+    "engine-half-blind": burnt, "pressure-at-rest": off, "starts-late-since-engine-swap": swapped,
+    "rear-gauge-still-starts-late": doubled, "plate-load-gone": spliced, "forks-tip-on-the-way-up": chafed,
     "door-lamp-always-lit": squeezed, "works-with-one-unplugged": hurt, "leans-when-warm": warmed,
 }  # fmt: skip
 

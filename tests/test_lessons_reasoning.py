@@ -7,8 +7,7 @@ import math
 import re
 
 import pytest
-from lesson import answered
-from test_lessons_les1 import ideas, shown, volts, wrong
+from lesson import answered, ideas, shown, volts, wrong
 
 # 12 When the drawing is wrong -------------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ def test_two_commands_and_no_more():
     commands = re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL)
     assert len(commands) == 2
     assert commands[0].endswith("casekit lab")
-    assert "-m pytest" in commands[1]
+    assert commands[1].endswith("-m pytest -n auto --dist loadfile")
     assert all(c.startswith("python3 -m venv .venv && .venv/bin/pip install") for c in commands)
 
 

@@ -7,7 +7,7 @@ import re
 from itertools import pairwise
 
 import pytest
-from lesson import answered, lesson, run
+from lesson import answered, ideas, shown, volts, wrong
 
 from casekit.bench.meter import INPUT_OHM, ohms_source
 from casekit.circuit.network import Network
@@ -18,32 +18,6 @@ from casekit.machine.drawn import drawn
 from casekit.machine.law import Resistor, Source
 from casekit.machine.sensors import ntc_ohm, platinum_ohm
 from casekit.machine.state import State
-
-
-def shown(name: str) -> str:
-    """All the instructor's version shows, in which every answer is the right one."""
-    text = "\n".join(run(lesson(name, instructor=True)))
-    assert "you wrote" not in text
-    assert "still open" not in text
-    return text
-
-
-def ideas(text: str) -> dict[str, str]:
-    """The questions that were answered wrongly, and the idea named behind each."""
-    return dict(re.findall(r"^(.+): you wrote .+\n  That is the idea that (.+)\.$", text, re.MULTILINE))
-
-
-def wrong(text: str) -> int:
-    return len(re.findall(r": you wrote ", text))
-
-
-def volts(machine: str, point: str, fault=None, unplugged: tuple[str, ...] = (), meter_ohm: float = 0.0) -> float:
-    """The voltage against battery negative, key on, that the drawing promises; without a meter unless one is given."""
-    plan = drawn(library.machine_file(machine))
-    meter = [Resistor("meter", point, "G1.-", meter_ohm)] if meter_ohm else []
-    state = State("on", unplugged=frozenset(unplugged))
-    return solve(plan.with_fault(fault) if fault else plan, state, meter).volts(point, "G1.-")
-
 
 # 01 Who shares what ----------------------------------------------------------------------------------------------
 
