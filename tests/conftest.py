@@ -17,6 +17,10 @@ def pytest_configure(config):
     """Register the marker and a place for findings."""
     config.addinivalue_line("markers", "reference: compared with an outside program or a published value")
     config.stash[FOUND] = []
+    if hasattr(
+        config.option, "loadscopereorder"
+    ):  # with files of few but long tests last, one core would wait at the end
+        config.option.loadscopereorder = False
 
 
 @pytest.fixture(scope="session")
