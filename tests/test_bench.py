@@ -204,7 +204,7 @@ WRONG_CALLS = [
         ("shorted", "W14"),
         "'shorted' is not a kind of fault; use one of: short to ground, short to battery, short between wires, leak "
         "between cavities, open, high resistance, crossed terminals, sensor shorted, sensor drifted, sensor dead spot, "
-        "supply dead, supply weak, drawn on the wrong splice, splice not drawn.",
+        "supply dead, supply weak, drawn on the wrong splice, splice not drawn; or no fault found.",
     ),
     (("open", "W142"), "a fault of kind open cannot be at 'W142'. Did you mean W14?"),
     (("sensor shorted", "W14"), "a fault of kind sensor shorted cannot be at 'W14'."),

@@ -145,17 +145,17 @@ def test_bad_fault(tmp_path, faults, sentence):
     assert problems == (f"{path}:{line_of(text, faults.splitlines()[-1])}: {sentence}",)
 
 
-@pytest.mark.parametrize(
-    ("faults", "sentence"),
-    [
-        ("faults: []", "file: faults has 0 entries; give at least 1."),
-        (f"faults: [{', '.join([FAULT] * 3)}]", "file: faults has 3 entries; give at most 2."),
-    ],
-)
-def test_one_or_two_faults(tmp_path, faults, sentence):
-    text = CASE.replace(f"faults:\n  - {FAULT}", faults)
+def test_two_faults_at_most(tmp_path):
+    text = CASE.replace(f"faults:\n  - {FAULT}", f"faults: [{', '.join([FAULT] * 3)}]")
     path, problems = problems_of(tmp_path, text)
-    assert problems == (f"{path}:{line_of(text, 'faults:')}: {sentence}",)
+    assert problems == (f"{path}:{line_of(text, 'faults:')}: file: faults has 3 entries; give at most 2.",)
+
+
+def test_that_there_is_no_fault_must_be_said(tmp_path):
+    said, silent = (CASE.replace(f"faults:\n  - {FAULT}\n", text) for text in ("faults: []\n", ""))
+    assert reading(tmp_path, said)[1]().faults == []
+    path, problems = problems_of(tmp_path, silent)
+    assert problems == (f"{path}:2: file: the key faults is missing; add it.",)
 
 
 GOOD_FAULTS = [

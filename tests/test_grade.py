@@ -14,14 +14,17 @@ CASES = library.names("cases")
 
 @pytest.mark.parametrize("name", CASES)
 def test_every_case_can_be_solved_and_its_grade_is_on_file(name):
-    """Derived file: casekit grade. A single fault is then called, and the debrief finds the call right and carried."""
+    """Derived file: casekit grade. A single fault, or that none was found, is then called, and the
+    debrief finds the call right and carried."""
     player, seen = graded.play(name)
     assert player.sure
     assert graded.graded(name, seen) == grades()[name]
     case, bench = library.case_file(name), player.bench
-    if len(case.faults) == 1 and case.faults[0].kind not in ("drawn on the wrong splice", "splice not drawn"):
+    assert player.clear == (not case.faults)
+    alone = len(case.faults) == 1 and case.faults[0].kind not in ("drawn on the wrong splice", "splice not drawn")
+    if alone or player.clear:
         best = player.verdict.suspects[player.verdict.best()]
-        bench.call(best.kind, best.place, best.to)
+        bench.call(*(("no fault found",) if player.clear else (best.kind, best.place, best.to)))
         result = bench.debrief()
         assert result.right, result
         assert result.supported, result

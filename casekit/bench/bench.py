@@ -8,7 +8,7 @@ from __future__ import annotations
 from casekit.bench.mending import Mending
 from casekit.bench.reading import Call, standing
 from casekit.error import BenchError, hint
-from casekit.machine.faults import DRAWING_KINDS, KINDS
+from casekit.machine.faults import DRAWING_KINDS, KINDS, NO_FAULT
 
 
 class Bench(Mending):
@@ -21,15 +21,18 @@ class Bench(Mending):
     def __repr__(self) -> str:
         return f"<bench: {self.title}; {self.state}; {self.clock:g} minutes, {len(self.events)} log lines>"
 
-    def call(self, kind: str, place: str, to: str = "", also: bool = False) -> Call:
+    def call(self, kind: str, place: str = "", to: str = "", also: bool = False) -> Call:
         """State the fault: its kind and its place at repair level (wire, cavity, sensor or supply).
 
-        `to` names the other wire, cavity or splice; for a wrong drawing it must be given: where the wire really goes.
-        The last call before the debrief counts, and with it the last one that says the drawing is wrong. With
-        `also=True` the call before stands too: two faults at once.
+        "no fault found" has no place. `to` names the other wire, cavity or splice; for a wrong drawing it must be
+        given: where the wire really goes. The last call before the debrief counts, and with it the last one that says
+        the drawing is wrong. With `also=True` the call before stands too: two faults at once.
         """
         self._open_for_work()
-        self._nameable(kind, place, to)
+        if kind == NO_FAULT:
+            self._placeless(place or to, also)
+        else:
+            self._nameable(kind, place, to)
         also = also and kind not in DRAWING_KINDS  # a wrong drawing stands beside any call
         if also:
             self._addable(kind, place)
@@ -37,10 +40,17 @@ class Bench(Mending):
         self.events.append(call)
         return call
 
+    def _placeless(self, place: str, also: bool) -> None:
+        """Check that a call of nothing names no place, and stands alone."""
+        if place:
+            raise BenchError(f"{NO_FAULT} has no place, not {place!r}; leave it out, or name a kind of fault.")
+        if also:
+            raise BenchError(f"{NO_FAULT} cannot stand beside another call; make it without also=True.")
+
     def _nameable(self, kind: str, place: str, to: str) -> None:
         """Check that there can be a fault of this kind at this place of the drawing, and with this other end."""
         if kind not in KINDS:
-            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}.")
+            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}; or {NO_FAULT}.")
         known = self.places(kind)
         if place not in known:
             raise BenchError(f"a fault of kind {kind} cannot be at {place!r}.{hint(place, known)}")
@@ -59,6 +69,8 @@ class Bench(Mending):
             raise BenchError(
                 f"two faults are called already, {before[0]} and {before[1]}; begin anew with a call without also=True."
             )
+        if before[0].kind == NO_FAULT:
+            raise BenchError(f"the call is {NO_FAULT}; call the fault without also=True, and it takes its place.")
         if (before[0].kind, before[0].place) == (kind, place):
             raise BenchError(f"{kind} at {place} is the call already; add another fault to it.")
 

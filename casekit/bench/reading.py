@@ -85,8 +85,8 @@ class Move:
 
 @dataclass(frozen=True)
 class Call:
-    """The stated fault and its place; `to` is the other wire, cavity or splice where the kind has one. `also` says that
-    it is there beside the call before."""
+    """The stated fault and its place, or "no fault found" without one; `to` is the other wire, cavity or splice where
+    the kind has one. `also` says that it is there beside the call before."""
 
     kind: str
     place: str
@@ -111,8 +111,8 @@ def standing(events: Sequence[Event]) -> tuple[tuple[Call, ...], Call | None]:
 
 
 def called(kind: str, place: str, to: str = "") -> str:
-    """A fault in words: its kind, its place, and the other end of those that have one."""
-    return f"{kind} at {place}" + (f" to {to}" if to else "")
+    """A fault in words: its kind, its place, and the other end of those that have one. No fault has no place."""
+    return kind + (f" at {place}" if place else "") + (f" to {to}" if to else "")
 
 
 Event = Reading | Finding | Move | Call

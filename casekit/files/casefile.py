@@ -91,6 +91,6 @@ class CaseFile(Record):
     story: Text
     codes: list[str] = Field(default_factory=list)
     teaches: Annotated[list[Text], Field(min_length=1)]
-    faults: Annotated[list[Fault], Field(min_length=1, max_length=2)]
+    faults: Annotated[list[Fault], Field(max_length=2)]  # none: the machine is good, and no fault can be found
     explanation: Text
     instructor: Instructor

@@ -258,6 +258,7 @@ Fault = (
 )  # fmt: skip
 
 KINDS = tuple(kind.kind for kind in Fault.__args__)
+NO_FAULT = "no fault found"  # what is called when nothing is wrong; not a kind of fault
 SENSOR_KINDS = (SensorShorted.kind, SensorDrifted.kind, SensorDeadSpot.kind)
 SUPPLY_KINDS = (SupplyDead.kind, SupplyWeak.kind)
 DRAWING_KINDS = (DrawnOnWrongSplice.kind, SpliceNotDrawn.kind)

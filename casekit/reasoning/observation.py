@@ -80,6 +80,8 @@ class Sign:
     mended: frozenset[str] = frozenset()
     before: frozenset[str] | None = None  # codes known before these were read
     been: tuple[State, ...] = ()  # states with something unplugged that the control unit lived through before
+    cleared: int = 0  # how often codes were cleared before
+    lived: frozenset[str] = frozenset()  # positions the key was in since then, everything plugged, and not counted yet
 
 
 def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observation], list[Sign]]:
@@ -90,6 +92,7 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
     opened: set[str] = set()
     been: dict[State, None] = {}
     driven = False
+    cleared, lived = 0, set()
     for event, after in zip_longest(events, events[1:]):
         if isinstance(event, Move):
             if event.action in SPELLS or event.state != state:
@@ -99,6 +102,10 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
             if event.action == "repair" and not (isinstance(after, Finding) and after.point == event.what):
                 signs.append(Sign("sound", event.state, event, event.what, (), spell, mended))
             driven = event.action == "road test"
+            if event.action == "clear codes":
+                cleared, lived, been = cleared + 1, set(), {}
+            elif driven:
+                lived |= {"on", "run"}
             if event.action == "open harness":
                 opened.add(event.what)
             if sign := _engine(event):
@@ -106,12 +113,16 @@ def observed(drawing: Machine, events: Sequence[Event]) -> tuple[list[Observatio
         elif isinstance(event, Reading):
             for number in _numbers(drawing, event):
                 _joined(numbers, replace(number, spell=spell, mended=mended))
-            signs += [replace(s, spell=spell, mended=mended, been=tuple(been)) for s in _of_reading(drawing, event)]
+            now = {"been": tuple(been), "cleared": cleared, "lived": frozenset(lived if cleared else ())}
+            signs += [replace(s, spell=spell, mended=mended, **now) for s in _of_reading(drawing, event)]
         elif isinstance(event, Finding):
             signs += [replace(s, spell=spell, mended=mended) for s in _of_finding(drawing, event, opened, driven)]
         state = event.state
-        if state.unplugged and state.key in ("on", "run"):
-            been[State(state.key, state.unplugged)] = None
+        if state.key in ("on", "run"):
+            if state.unplugged:
+                been[State(state.key, state.unplugged)] = None
+            else:
+                lived.add(state.key)
     return numbers, signs
 
 
@@ -127,14 +138,17 @@ def steps(numbers: Sequence[Observation], signs: Sequence[Sign]) -> Iterator[tup
 
 
 def fresh(signs: Sequence[Sign], stored: Sequence[str]) -> Iterator[Sign]:
-    """Signs with what was known of the codes before; an engine, speeds or words that say the same again count once."""
+    """Signs with what was known of the codes before, nothing once they were cleared; an engine, speeds or words that
+    say the same again count once."""
     known, seen = frozenset(stored), set()
-    coded = bool(stored)
+    coded, cleared, counted = bool(stored), 0, frozenset()
     for s in signs:
         if s.kind == "codes":
-            now = frozenset(code for code, _ in s.said)
-            yield replace(s, before=known if coded else None)
-            known, coded = now, True
+            if s.cleared > cleared:
+                known, coded, cleared, counted = frozenset(), True, s.cleared, frozenset()
+            yield replace(s, before=known if coded else None, lived=s.lived - counted)
+            known, coded = frozenset(code for code, _ in s.said), True
+            counted |= s.lived
             continue
         same = (s.kind, s.state, s.said, getattr(s.event, "text", ""), s.mended)
         if s.kind not in ("engine", "speeds", "driver") or same not in seen:

@@ -122,13 +122,23 @@ def _codes(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
     whole = Expected(expected.predictor, [])
     spoilt = {code for state in sign.been for code, chance in whole.faults(state).items() if chance[-1] > 0.3}
     known = {c for ch in expected.drawing.program.channels for c in ch.codes} - spoilt
+    since = [
+        expected.faults(State(key)) for key in sorted(sign.lived)
+    ]  # what was lived through after they were cleared
     log_lasting, log_loose = np.zeros((2, cells))
     for code in sorted(known):
         p = can.get(code, np.zeros(cells + 1))[:cells]
         now = lived[code][:cells] if code in lived else 0.0 * p
         there = p * OFTEN + (1 - p) * SELDOM
         sure = np.maximum(there, now * SURE)
-        if sign.before is None:
+        if sign.cleared:
+            again = np.max([f[code][:cells] for f in since if code in f], axis=0, initial=0.0) * np.ones(cells)
+            if code in said and code not in sign.before:
+                log_lasting += np.log(np.maximum(again * SURE, SELDOM))
+                log_loose += np.log(there)
+            elif code not in said:
+                log_lasting += np.log(1 - again * SURE)
+        elif sign.before is None:
             log_lasting += np.log(sure / SURE if code in said else (1 - sure) / (1 - SELDOM))
             log_loose += np.log(there / SURE if code in said else (1 - there) / (1 - SELDOM))
         elif code in said and code not in sign.before:  # it was set meanwhile, and counted as missing before

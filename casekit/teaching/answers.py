@@ -45,7 +45,8 @@ class Answers:
     `rows` is the route by advice, each step with what is left after it; `sure` whether it ended so. `left` is what the
     route leaves with its chance, `alike` groups that no test on offer tells apart, `doubts` what may be behind a log
     that no single fault explains. `tempting` are false calls: what, how likely it looked at most and when, and what
-    speaks against it. `points` and `scan` are what the machine reads with the key on and everything plugged.
+    speaks against it. `points` and `scan` are what the machine reads with the key on and everything plugged;
+    `clear` says that the route ends with no fault found.
     """
 
     title: str
@@ -64,6 +65,7 @@ class Answers:
     points: Table
     scan: Table
     loose: bool
+    clear: bool
 
 
 def answers(case: CaseFile, seed: int | None = None) -> Answers:
@@ -84,7 +86,7 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
     fresh.key("on")
     return Answers(
         title=case.title,
-        truth=" and ".join(map(truth_of, case.faults)),
+        truth=" and ".join(map(truth_of, case.faults)) or "nothing",
         explanation=case.explanation,
         teaches=tuple(case.teaches),
         notes=case.instructor,
@@ -99,6 +101,7 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
         points=_points(fresh),
         scan=_scan(fresh),
         loose=any(fault.when for fault in case.faults),
+        clear=player.clear,
     )
 
 
@@ -192,6 +195,11 @@ def _taught(notes: Instructor) -> str:
 
 
 def _ending(found: Answers) -> str:
+    if found.clear:
+        return (
+            "No fault found may be called: nothing that is always there is left, and with the codes cleared a drive "
+            "brought nothing back. What comes and goes is never excluded by that; the job sheet says what was tried."
+        )
     names = "; ".join(f"{name} ({chance})" for name, chance in found.left)
     sure = "Sure enough to call" if found.sure else "Not sure enough to call"
     alike = f" Look-alikes, which no test on offer tells apart: {'; '.join(found.alike)}." if found.alike else ""

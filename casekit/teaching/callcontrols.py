@@ -7,7 +7,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from casekit.error import BenchError
-from casekit.machine.faults import DRAWING_KINDS, KINDS, SENSOR_KINDS, SUPPLY_KINDS
+from casekit.machine.faults import DRAWING_KINDS, KINDS, NO_FAULT, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.teaching.practice import Practice
 from casekit.teaching.scopecontrols import menu
 from casekit.teaching.ticks import Tick
@@ -18,7 +18,7 @@ class CallControls:
 
     def __init__(self, bench: Practice):
         self.bench = bench
-        self.kind = menu("Fault", list(KINDS))
+        self.kind = menu("Fault", [*KINDS, NO_FAULT])
         self.place, self.to = menu("Place", []), menu("Other end", [])
         self.also = widgets.Checkbox(description="beside the call before: two faults", indent=False)
         self.kept = widgets.VBox()
@@ -29,15 +29,18 @@ class CallControls:
 
     def _fill(self) -> None:
         others = self.bench.others(self.kind.value) if self.kind.value in DRAWING_KINDS else []
-        for box, options in ((self.place, self.bench.places(self.kind.value)), (self.to, others)):
+        places = [] if self.kind.value == NO_FAULT else self.bench.places(self.kind.value)
+        for box, options in ((self.place, places), (self.to, others)):
             before = box.value
             if list(box.options) != options:  # a menu that is filled anew forgets what was being chosen
                 box.options = options
             if before in options:
                 box.value = before
-        self.to.disabled = not self.to.options
+        self.place.disabled, self.to.disabled = not self.place.options, not self.to.options
 
     def _named(self) -> tuple[str, str, str]:
+        if self.kind.value == NO_FAULT:
+            raise BenchError(f"{NO_FAULT} is a call; choose a kind of fault and its place for the list or a repair.")
         if self.place.value is None:
             raise BenchError("choose the place first.")
         return self.kind.value, self.place.value, (self.to.value or "") if self.kind.value in DRAWING_KINDS else ""
@@ -50,7 +53,8 @@ class CallControls:
 
     def call(self) -> str:
         """Make the call; with the box ticked, beside the one before."""
-        call = self.bench.call(*self._named(), also=self.also.value)
+        named = (NO_FAULT,) if self.kind.value == NO_FAULT else self._named()
+        call = self.bench.call(*named, also=self.also.value)
         self.also.value = False
         return repr(call)
 

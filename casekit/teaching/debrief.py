@@ -14,7 +14,7 @@ import numpy as np
 
 from casekit.bench.reading import Call, Event, Finding, Move, Reading, called, standing
 from casekit.bench.sealed import Truth
-from casekit.machine.faults import SUPPLY_KINDS, Fault
+from casekit.machine.faults import NO_FAULT, SUPPLY_KINDS, Fault
 from casekit.machine.intermittent import Intermittent, inner
 from casekit.machine.machine import Machine
 from casekit.machine.unit import Core
@@ -93,7 +93,7 @@ class Debrief:
             ("What was wrong", f"{self.truth}. {self.explanation}"),
             ("Your readings", self.because),
         ]
-        if self.call != "none" and self.readings:
+        if self.call not in ("none", NO_FAULT) and self.readings:
             rows.append(("How sure", f"your call and what is the same repair: {_percent(self.sure)}."))
         if self.rivals:
             rows.append(("Also left by your readings", "; ".join(self.rivals) + "."))
@@ -239,7 +239,7 @@ def debrief(
         truth=" and ".join(map(_true, faults)) or "nothing",
         explanation=truth.explanation,
         call=" and ".join(map(str, named)) or "none",
-        right=bool(hit) and all_named and all_true,
+        right=bool(hit) and all_named and all_true if faults else [c.kind for c in named] == [NO_FAULT],
         partly=bool(hit) and not (all_named and all_true),
         missing=bool(hit) and all_true and not all_named,
         supported=found.supported,
@@ -271,7 +271,7 @@ def _condemned(events: Sequence[Event], named: Sequence[Call], truth: Truth) -> 
     worked = [e.what for e in events if isinstance(e, Move) and e.action in ("replace", "repair")]
     unit_bad = any(f.kind in SUPPLY_KINDS for f in truth.specimen.faults)
     units = {core.name for core in truth.specimen.built.all(Core)} if unit_bad else set()
-    return tuple(dict.fromkeys(p for p in [*sorted(c.place for c in named), *worked] if p not in bad | units))
+    return tuple(dict.fromkeys(p for p in [*sorted(c.place for c in named), *worked] if p not in bad | units | {""}))
 
 
 def _risks(events: Sequence[Event]) -> tuple[str, ...]:

@@ -31,8 +31,8 @@ COLUMNS = ("case", "par_min", "look_alikes", "twists")
 class Grade:
     """Par in minutes on average (see `player.Par`), and the number of false calls with a chance of 3 % or more at some
     moment of the advice played on the case's own machine: faults that look like it until a test tells them apart.
-    `twists` counts what makes a case harder than its minutes: a fault that comes and goes, a second one, or
-    a wrong drawing.
+    `twists` counts what makes a case harder than its minutes: a fault that comes and goes, a second one or
+    none, or a wrong drawing.
     """
 
     par_min: float
@@ -63,7 +63,7 @@ def graded(name: str, seen: Iterable[tuple[float, Verdict]]) -> Grade:
     case = library.case_file(name)
     likely = [s for s, (p, _) in false_calls(case, seen).items() if p >= BELIEVED]
     kinds = {fault.kind for fault in case.faults}
-    twists = any(f.when for f in case.faults), len(case.faults) > 1, bool(kinds & set(DRAWING_KINDS))
+    twists = any(f.when for f in case.faults), len(case.faults) != 1, bool(kinds & set(DRAWING_KINDS))
     return Grade(round(par(Fresh(name, None), tuple(case.codes)).expected_min, 1), len(likely), sum(twists))
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.machine.machine import Machine
 from casekit.reasoning.advice import advise
+from casekit.reasoning.allclear import due
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.offer import Standpoint
 from casekit.reasoning.verdict import Verdict
@@ -17,6 +18,7 @@ from casekit.reasoning.words import Standing, bits, left, standings
 
 STEPS = ("how much is left", "the next test", "the likeliest faults")
 NAMED = 3
+AWAY = "Nothing that is always there is left, and the road brought nothing back."
 
 
 def asked(events: Sequence[Event]) -> int:
@@ -37,6 +39,10 @@ def hint(drawing: Machine, events: Sequence[Event], stored: Sequence[str] = ()) 
         n = len(left(verdict))
         many = f"{n} of {len(verdict.suspects)} suspects are left" if n != 1 else "one suspect is left"
         return STEPS[0], f"{many}, {bits(verdict):.1f} bits to find out; ask again for the next test."
+    rest = due(drawing, events, verdict, stored) if step else None
+    if rest is not None:
+        left_to_do = "; ".join(gap.text for gap in rest) or "call no fault found, and write down what was tried"
+        return STEPS[step], f"{AWAY} Still to do: {left_to_do}."
     if step == 1:
         best = advise(drawing, verdict, Standpoint.after(drawing, events), most=1)
         return STEPS[1], str(

@@ -22,6 +22,7 @@ from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.machine.unit import Supply
 from casekit.reasoning.advice import Planner, advise
+from casekit.reasoning.allclear import Gap, due
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.information import classes, discrete_bits
 from casekit.reasoning.lookalike import groups
@@ -94,15 +95,28 @@ class Player:
 
     @property
     def sure(self) -> bool:
-        """Whether the likeliest suspect and what is the same repair have nearly all belief."""
+        """Whether the likeliest suspect and what is the same repair have nearly all belief, or no fault found may be
+        called."""
+        if self.clear:
+            return True
         best = self.verdict.suspects[self.verdict.best()]
         return belief(self.verdict, together(self.bench.drawing, self.verdict, [best])) >= SURE
 
+    @property
+    def clear(self) -> bool:
+        """Whether no fault found may be called."""
+        return self._due() == []
+
     def step(self) -> bool:
-        """Make the test that pays best; False when there is nothing more to do."""
+        """Make the test that pays best; False when there is nothing more to do. Once a drive brought nothing back and
+        nothing that is always there is left, do what is still to be done before no fault found is said."""
         bench = self.bench
         if self.sure:
             return False
+        if gaps := self._due():
+            filled(bench, gaps[0])
+            self.verdict = self._weighed()
+            return True
         for advice in advise(bench.drawing, self.verdict, Standpoint.after(bench.drawing, bench.events)):
             before = len(bench.events)
             try:
@@ -127,6 +141,9 @@ class Player:
             pass
         end = "sure" if self.sure else "not sure"
         return Played.of("by advice", self.verdict, self.bench.clock, end)
+
+    def _due(self) -> list[Gap] | None:
+        return due(self.bench.drawing, self.bench.events, self.verdict, self.stored)
 
     def _weighed(self) -> Verdict:
         return weigh(self.bench.drawing, list(self.bench.events), self.stored)
@@ -165,6 +182,34 @@ def done(bench: Bench, offer: Offer) -> None:
             bench.shift(offer.place, "gently", (offer.red, offer.black))
         case "road test":
             bench.road_test()
+
+
+def filled(bench: Bench, gap: Gap) -> None:
+    """Do what is still to be done before no fault found is said."""
+    match gap.kind:
+        case "look":
+            bench.look(gap.place)
+        case "open":
+            bench.open_harness(gap.place)
+        case "clear":
+            _plugged(bench, "on")
+            bench.clear_codes()
+        case "drive":
+            _plugged(bench, "run")
+            bench.road_test()
+        case "codes":
+            _plugged(bench, "on")
+            bench.codes()
+
+
+def _plugged(bench: Bench, key: str) -> None:
+    """Let go of everything, plug everything in, and turn the key."""
+    for name in sorted(bench.state.held):
+        bench.release(name)
+    for name in sorted(bench.state.unplugged):
+        bench.plug(name)
+    if bench.state.key != key:
+        bench.key(key)
 
 
 # Routes played ---------------------------------------------------------------------------------------------------

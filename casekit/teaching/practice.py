@@ -110,8 +110,9 @@ class Practice(Bench):
             self._picture = Drawing(self.machine_file)
         return self._picture
 
-    def call(self, kind: str, place: str, to: str = "", also: bool = False) -> Call:
+    def call(self, kind: str, place: str = "", to: str = "", also: bool = False) -> Call:
         """State the fault: its kind and its place at repair level; `to` is the other wire, cavity or splice, if any.
+        "no fault found" has no place.
 
         The last call before the debrief counts, and with it the last one that says the drawing is wrong. With
         `also=True` the call before stands too: two faults at once.

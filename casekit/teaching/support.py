@@ -16,6 +16,7 @@ from casekit.bench.reading import Call, Event
 from casekit.machine.faults import (
     DRAWING_KINDS,
     KINDS,
+    NO_FAULT,
     CrossedTerminals,
     DrawnOnWrongSplice,
     Fault,
@@ -24,6 +25,7 @@ from casekit.machine.faults import (
 )
 from casekit.machine.harness import Contact
 from casekit.machine.machine import Machine
+from casekit.reasoning.allclear import gaps
 from casekit.reasoning.doubt import evidence_of, explained, explains, misfits, weigh_pairs
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.pair import Pair
@@ -65,6 +67,8 @@ def weighed(
     call = calls[-1] if calls else None
     also = tuple(s for c in calls for s in _weighed_by_name(drawing, c))
     printed = weigh(drawing, events, stored, also)
+    if call is not None and call.kind == NO_FAULT:
+        return _cleared(drawing, events, stored, printed)
     if corrected is None:
         if len(calls) > 1:
             return _both_supported(drawing, events, stored, printed, also, calls)
@@ -146,6 +150,22 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     if not rest:
         why = "nothing else on the drawing explains them"
     return said(f"they support the call{manner}: {why}.", rest, group, True)
+
+
+def _cleared(drawing: Machine, events: list[Event], stored: tuple[str, ...], verdict: Verdict) -> Weighed:
+    """Whether it was looked for long enough to say that no fault was found."""
+    open_ = gaps(drawing, events, verdict, stored)
+    if not open_:
+        because = (
+            "nothing wrong is left that is always there, and a drive with the codes cleared brought nothing back. A "
+            "fault that comes and goes is never excluded by that: write down what was tried, and when to come back."
+        )
+        return Weighed(drawing, verdict, (), True, because, (), frozenset({NONE}))
+    if open_[0].kind == "shown":
+        because = f"they speak against it: {open_[0].text}."
+        return Weighed(drawing, verdict, (), False, because, _listed(left(verdict)), explained=explained(verdict))
+    because = f"it was not looked for long enough. Still to do: {'; '.join(gap.text for gap in open_)}."
+    return Weighed(drawing, verdict, (), False, because, (), frozenset({NONE}))
 
 
 def _both_supported(

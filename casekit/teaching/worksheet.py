@@ -16,7 +16,7 @@ from casekit.files import library
 from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
 from casekit.files.schema import MachineFile
-from casekit.machine.faults import KINDS
+from casekit.machine.faults import KINDS, NO_FAULT
 from casekit.teaching.answers import CSS as ANSWERS_CSS
 from casekit.teaching.answers import answers, pages
 from casekit.teaching.caution import CAUTIONS
@@ -140,7 +140,7 @@ def _readings(instructor: bool) -> str:
 
 def _call() -> str:
     """Room for the call, the reasons and the proof."""
-    kinds, lines = ", ".join(KINDS), "<div class='line'></div>" * WRITTEN
+    kinds, lines = ", ".join([*KINDS, NO_FAULT]), "<div class='line'></div>" * WRITTEN
     fields = "".join(f"<tr><th scope='row'>{escape(text)}</th><td></td><td></td></tr>" for text in CALLED)
     reasons = _blank((("Line", "", 8), ("Shown", "", 14), ("What it proves", "", 78)), REASONS, "reasons")
     return (
