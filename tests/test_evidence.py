@@ -343,3 +343,22 @@ def test_the_summary_is_one_sentence(shorted):
 )  # fmt: skip
 def test_numbers_as_the_trade_writes_them(value, unit, text):
     assert number(value, unit) == text
+
+
+def test_a_log_that_grows_is_weighed_as_if_it_came_at_once():
+    """What was weighed before is gone on with, also where a reading turns its spell from good to bad."""
+    bench = casekit.open_case("lame-on-the-ramp")
+    grown = []
+    bench.key("run")
+    for step in (
+        lambda: bench.volts("X13.4m", "G1.-"), bench.scan, lambda: bench.operate("load"), bench.codes, bench.notice,
+        lambda: bench.volts("B5.1", "G1.-"), lambda: bench.volts("X13.4m", "G1.-"), lambda: bench.volts("B5.1", "G1.-"),
+    ):  # fmt: skip
+        step()
+        grown.append((weigh(bench.drawing, list(bench.events), bench.stored), len(bench.events)))
+    for verdict, n in grown[3:]:
+        expectations.cache_clear()
+        fresh = weigh(bench.drawing, bench.events[:n], bench.stored)
+        assert verdict.suspects == fresh.suspects
+        assert verdict.p == pytest.approx(fresh.p, abs=1e-9)
+        assert verdict.log == pytest.approx(fresh.log, abs=1e-6)

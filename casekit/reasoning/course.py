@@ -8,6 +8,7 @@ one that is always there: of it a good reading clears nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 
 import numpy as np
 
@@ -85,6 +86,12 @@ class Lasting:
         self.together.take(rows)
         self.apart = self.apart[rows]
 
+    def copy(self, readings: Readings) -> Lasting:
+        """The same, to go on from with a longer log."""
+        fresh = copy(self)
+        fresh.readings, fresh.together, fresh.jumping = readings, copy(self.together), set(self.jumping)
+        return fresh
+
 
 class Loose:
     """The same if the fault comes and goes.
@@ -146,6 +153,12 @@ class Loose:
         if self._expected is not None:
             self._expected = self._expected.rows(rows)
         self.items = len(rows)
+
+    def copy(self, readings: Readings) -> Loose:
+        """The same, to go on from with a longer log."""
+        fresh = copy(self)
+        fresh.readings, fresh.together, fresh.members = readings, copy(self.together), list(self.members)
+        return fresh
 
     def _options(self, expected: Prediction) -> list[tuple]:
         """(log weight, log chance, mean, moves, variance) if the fault was there, away or flickering in a spell."""

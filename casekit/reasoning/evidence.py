@@ -136,73 +136,94 @@ class Weighing:
         `best` is the best score of other cells after every step; `whole` says that these are all cells of the
         drawing, or parts of them, whose predictions are kept; `said` are the log factors of signs where they are known.
         """
-        n, count = len(every), len(self.numbers)
-        mean, variance, shared, sized = np.full((4, n, count), np.nan)
-        weight = np.log([c.weight for c in every])
-        can = np.array([c.suspect.kind in LOOSE_KINDS for c in every], dtype=bool)
+        n, whole_log = len(every), whole and best is None
         if whole and best is not None:
             self._prepared(every)
-        numbers, signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
-        numbers[1, ~can] = -np.inf
-        slips, history = np.zeros((2, n, count)), np.empty((len(self.steps), n))
-        parts, course = np.zeros((2, 2, len(self.steps), n))
-        alive, alive_loose, r = np.arange(n), np.flatnonzero(can), self.readings
-        lasting, loose = Lasting(r, n), Loose(r, len(alive_loose))
-        floor, gain, before = weight.max(), np.zeros(n), float(weight.max())
-        for t, (members, sign) in enumerate(self.steps):
+        run = self._resumed(every) if whole_log else None
+        run = run or _Run(self, every)
+        weight, can, r = run.weight, run.can, self.readings
+        for t in range(run.done, len(self.steps)):
+            members, sign = self.steps[t]
             if sign is None:
-                need = np.union1d(alive, alive_loose) if r.hurt(members) else alive
+                need = np.union1d(run.alive, run.alive_loose) if r.hurt(members) else run.alive
                 taken = [self.numbers[k] for k in members]
                 fresh = (self.expect.kept if whole else self.expect.of)([every[k] for k in need], taken)
                 block = np.ix_(need, members)
-                mean[block], variance[block] = fresh.mean, fresh.variance
-                shared[block] = np.square(fresh.moves).sum(axis=2)
-                sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
+                run.mean[block], run.variance[block] = fresh.mean, fresh.variance
+                run.shared[block] = np.square(fresh.moves).sum(axis=2)
+                run.sized[block] = np.square(fresh.moves[:, :, -OPEN:]).sum(axis=2)
                 with np.errstate(invalid="ignore"):  # where nothing settles there is nothing to be gained
-                    dulled = np.maximum(1 - np.nan_to_num(BLUNT**2 * sized[block] / fresh.variance), 1e-9)
-                gain[need] += -0.5 * np.log(dulled).sum(axis=1)
-                slips[0][np.ix_(alive, members)] = lasting.step(members, fresh.rows(np.searchsorted(need, alive)))
-                numbers[0, alive] = lasting.log
-                if len(alive_loose):
-                    its = fresh.rows(np.searchsorted(need, alive_loose)) if r.hurt(members) else None
-                    slip = loose.step(members, its)
-                    slips[1][np.ix_(alive_loose, loose.members)] = slip
-                    numbers[1, alive_loose] = loose.log
-                floor += np.log(SLIP * r.slip_density[members]).sum()  # nothing fits worse than nothing but slips
+                    dulled = np.maximum(1 - np.nan_to_num(BLUNT**2 * run.sized[block] / fresh.variance), 1e-9)
+                run.gain[need] += -0.5 * np.log(dulled).sum(axis=1)
+                slip = run.lasting.step(members, fresh.rows(np.searchsorted(need, run.alive)))
+                run.slips[0][np.ix_(run.alive, members)] = slip
+                run.numbers[0, run.alive] = run.lasting.log
+                if len(run.alive_loose):
+                    its = fresh.rows(np.searchsorted(need, run.alive_loose)) if r.hurt(members) else None
+                    slip = run.loose.step(members, its)
+                    run.slips[1][np.ix_(run.alive_loose, run.loose.members)] = slip
+                    run.numbers[1, run.alive_loose] = run.loose.log
+                run.floor += np.log(SLIP * r.slip_density[members]).sum()  # nothing fits worse than nothing but slips
             else:
-                need = np.union1d(alive, alive_loose)
-                parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]
-                signs += parts[:, t]
-                floor += np.log(FLOOR)
+                need = np.union1d(run.alive, run.alive_loose)
+                run.parts[:, t, need] = self._sign(sign, every, need, whole) if said is None else said[:, t, need]
+                run.signs += run.parts[:, t]
+                run.floor += np.log(FLOOR)
             # What was dropped is not worked out any more: it stays as far behind as it was.
-            total = weight + numbers + signs
-            here = max(total[0, alive].max(initial=-np.inf), total[1, alive_loose].max(initial=-np.inf))
+            total = weight + run.numbers + run.signs
+            here = max(total[0, run.alive].max(initial=-np.inf), total[1, run.alive_loose].max(initial=-np.inf))
             here = here if best is None else max(here, best[t])
-            gone, gone_loose = np.setdiff1d(np.arange(n), alive), np.setdiff1d(np.flatnonzero(can), alive_loose)
+            gone, gone_loose = np.setdiff1d(np.arange(n), run.alive), np.setdiff1d(np.flatnonzero(can), run.alive_loose)
             if np.isfinite(here):
-                numbers[0, gone] += here - before
-                numbers[1, gone_loose] += here - before
-                before = here
-            total = course[:, t] = numbers + signs
-            history[t] = self._score(weight, can, total)
-            top = max(history[t].max(initial=-np.inf), floor, -np.inf if best is None else best[t])
-            hope = weight + gain + total
-            stay, stay_loose = (hope[k, some] > top - HOPELESS for k, some in enumerate((alive, alive_loose)))
+                run.numbers[0, gone] += here - run.before
+                run.numbers[1, gone_loose] += here - run.before
+                run.before = here
+            total = run.course[:, t] = run.numbers + run.signs
+            run.history[t] = self._score(weight, can, total)
+            top = max(run.history[t].max(initial=-np.inf), run.floor, -np.inf if best is None else best[t])
+            hope = weight + run.gain + total
+            stay, stay_loose = (hope[k, x] > top - HOPELESS for k, x in enumerate((run.alive, run.alive_loose)))
             if not stay.all():
-                alive = alive[stay]
-                lasting.take(np.flatnonzero(stay))
+                run.alive = run.alive[stay]
+                run.lasting.take(np.flatnonzero(stay))
             if not stay_loose.all():
-                alive_loose = alive_loose[stay_loose]
-                loose.take(np.flatnonzero(stay_loose))
+                run.alive_loose = run.alive_loose[stay_loose]
+                run.loose.take(np.flatnonzero(stay_loose))
+        if whole_log:
+            self._keep(run)
+        mean, variance, shared, sized = run.mean, run.variance, run.shared, run.sized
         u = np.sqrt(variance + shared)
         rest = np.maximum(u**2 - sized, 1e-12)
         with np.errstate(invalid="ignore"):
             wide = (np.sqrt(sized / rest) > NARROW).any(axis=1)
         wide &= np.array([c.high > c.low or c.end > c.begin for c in every], dtype=bool)
-        total = numbers + signs
-        return Weighed(every, total[0], total[1], mean, u, slips, wide, history, gain, parts, course)
+        total = run.numbers + run.signs
+        return Weighed(
+            every, total[0], total[1], mean, u, run.slips, wide, run.history, run.gain, run.parts, run.course
+        )
 
     # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _log(self) -> list[tuple]:
+        """What every step depends on: its numbers or sign, and whether a healthy machine explains its spell."""
+        r = self.readings
+        return [
+            (members, [self.numbers[k] for k in members], sign, sign is None and r.hurt(members))
+            for members, sign in self.steps
+        ]
+
+    def _keep(self, run: _Run) -> None:
+        """Keep where all cells of the drawing stand, for when the log has become longer."""
+        run.done = len(self.steps)
+        self.expect.latest = self._log(), run.copy(self)
+
+    def _resumed(self, every: list[Cell]) -> _Run | None:
+        """Where these cells stood when a log ended with which this one begins."""
+        if self.expect.latest is None:
+            return None
+        known, run = self.expect.latest
+        same = len(run.every) == len(every) and all(a is b for a, b in zip(run.every, every, strict=True))
+        return run.copy(self) if same and known == self._log()[: len(known)] else None
 
     def _prepared(self, every: list[Cell]) -> None:
         """Work out what few cells expect of all readings, those of one state together."""
@@ -242,6 +263,42 @@ class Weighing:
         said = found.parts[mine[:, None], np.array(signed, dtype=int)[None], best[:, None]]
         return Verdict(tuple(names), each[-1], tuple(fits), logs[-1], tuple(self.numbers), tuple(self.signs), *seen,
                        healthy, said, float(bits[0]), tuple(trail), found)  # fmt: skip
+
+
+class _Run:
+    """Cells on their way through a log: what is known of them after `done` of its steps."""
+
+    def __init__(self, weighing: Weighing, every: list[Cell]):
+        n, count, steps = len(every), len(weighing.numbers), len(weighing.steps)
+        self.every, self.done = every, 0
+        self.mean, self.variance, self.shared, self.sized = np.full((4, n, count), np.nan)
+        self.weight = np.log([c.weight for c in every])
+        self.can = np.array([c.suspect.kind in LOOSE_KINDS for c in every], dtype=bool)
+        self.numbers, self.signs = np.zeros((2, n)), np.zeros((2, n))  # log likelihoods: always there, coming and going
+        self.numbers[1, ~self.can] = -np.inf
+        self.slips, self.history = np.zeros((2, n, count)), np.empty((steps, n))
+        self.parts, self.course = np.zeros((2, 2, steps, n))
+        self.alive, self.alive_loose = np.arange(n), np.flatnonzero(self.can)
+        self.lasting, self.loose = Lasting(weighing.readings, n), Loose(weighing.readings, len(self.alive_loose))
+        self.floor, self.gain, self.before = self.weight.max(), np.zeros(n), float(self.weight.max())
+
+    def copy(self, weighing: Weighing) -> _Run:
+        """The same, to go on from with a log that may be longer."""
+        fresh = _Run(weighing, self.every)
+        for name in ("mean", "variance", "shared", "sized"):
+            getattr(fresh, name)[:, : self.mean.shape[1]] = getattr(self, name)[:, : fresh.mean.shape[1]]
+        fresh.slips[:, :, : self.slips.shape[2]] = self.slips
+        fresh.history[: self.done] = self.history[: self.done]
+        fresh.parts[:, : self.done], fresh.course[:, : self.done] = (
+            self.parts[:, : self.done],
+            self.course[:, : self.done],
+        )
+        for name in ("numbers", "signs", "gain"):
+            getattr(fresh, name)[:] = getattr(self, name)
+        fresh.lasting, fresh.loose = self.lasting.copy(weighing.readings), self.loose.copy(weighing.readings)
+        fresh.done, fresh.alive, fresh.alive_loose = self.done, self.alive, self.alive_loose
+        fresh.floor, fresh.before = self.floor, self.before
+        return fresh
 
 
 def _chosen(w: Weighed, rows: np.ndarray) -> Weighed:

@@ -31,6 +31,7 @@ class Expectations:
     def __init__(self, drawing: Machine):
         self.guess, self.drawing = Predictor(drawing), drawing
         self.columns = len(self.guess.shared) + 1 + OPEN
+        self.latest: tuple | None = None  # the log last weighed by all cells, and where they stood at its end
         self._others: dict[State, np.ndarray] = {}
         self._kept: OrderedDict[tuple, _Store] = OrderedDict()
         self._cells: list[Cell] = []

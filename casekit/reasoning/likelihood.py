@@ -17,15 +17,15 @@ FORGOTTEN = 1e12  # a slip tells nothing about the readings after it: its varian
 class Together:
     """Readings under items (hypotheses), one after another, each judged by what the earlier ones leave open.
 
-    The covariance of all readings is factored as they come (L D L', row by row), so that one more costs only what is
-    new. `log` and `slips` are (items, readings): the log likelihood that each reading added, and how likely it is a
-    slip.
+    The covariance of all readings is factored as they come (L D L', row by row): of every reading is kept what was new
+    in it, its variance, and how that goes with the common quantities; so one more costs only what is new. `log` and
+    `slips` are (items, readings): the log likelihood that each reading added, and how likely it is a slip.
     """
 
     def __init__(self, items: int, quantities: int):
         self.items = items
         self.log, self.slips, self._left, self._d = (np.zeros((items, 0)) for _ in range(4))
-        self._moves, self._lower = np.zeros((items, 0, quantities)), np.zeros((items, 0, 0))
+        self._with = np.zeros((items, 0, quantities))  # covariance of what was new with the common quantities
 
     def __len__(self) -> int:
         return self.log.shape[1]
@@ -35,19 +35,21 @@ class Together:
     ) -> None:
         """More readings: `values` (n,), `mean` and `variance` (items, n), `moves` (items, n, quantities): how each
         moves per standard uncertainty of what all have in common; `slip_density` (n,), of a slip, per unit."""
-        before, n = len(self), len(values)
+        n = len(values)
         if not n:
             return
         ordinary = np.isfinite(mean) & np.isfinite(variance)
         left = values - np.where(ordinary, mean, 0.0)
-        moves = np.where(np.isfinite(moves), moves, 0.0)
-        cov = moves @ moves.transpose(0, 2, 1)
+        fresh = np.where(np.isfinite(moves), moves, 0.0)
+        cov = fresh @ fresh.transpose(0, 2, 1)
         cov[:, np.arange(n), np.arange(n)] += np.where(ordinary, variance, 1.0)
-        if before:
-            share = self._eliminated(moves)
+        if len(self):
+            shared = fresh @ self._with.transpose(0, 2, 1)  # with what was new in every earlier reading
+            share = shared / self._d[:, None]
             left -= (share @ self._left[:, :, None])[:, :, 0]
-            cov -= (share * self._d[:, None]) @ share.transpose(0, 2, 1)
-        log, slips, pivots, lower = np.zeros((self.items, n)), np.zeros((self.items, n)), [], np.zeros(cov.shape)
+            cov -= share @ shared.transpose(0, 2, 1)
+            fresh -= share @ self._with
+        log, slips, pivots = np.zeros((self.items, n)), np.zeros((self.items, n)), []
         for k in range(n):
             d = cov[:, k, k]
             usual = (1 - SLIP) * np.exp(-0.5 * np.square(left[:, k]) / d) / np.sqrt(2 * np.pi * d)
@@ -58,39 +60,23 @@ class Together:
             d = d + FORGOTTEN * d * (slips[:, k] > 0.5)
             col = cov[:, k + 1 :, k] / d[:, None]
             left[:, k + 1 :] -= col * left[:, k, None]
+            fresh[:, k + 1 :] -= col[:, :, None] * fresh[:, k, None]
             cov[:, k + 1 :, k + 1 :] -= col[:, :, None] * cov[:, k, None, k + 1 :]
-            lower[:, k + 1 :, k] = col
             pivots.append(d)
         self.log, self.slips = np.hstack([self.log, log]), np.hstack([self.slips, slips])
         self._left, self._d = np.hstack([self._left, left]), np.hstack([self._d, np.stack(pivots, axis=1)])
-        self._moves = np.concatenate([self._moves, moves], axis=1)
-        whole = np.zeros((self.items, before + n, before + n))
-        whole[:, :before, :before] = self._lower
-        if before:
-            whole[:, before:, :before] = share
-        whole[:, before:, before:] = lower
-        self._lower = whole
-
-    def _eliminated(self, moves: np.ndarray) -> np.ndarray:
-        """What of every earlier reading is in each of some new ones, (items, new, earlier)."""
-        share = moves @ self._moves.transpose(0, 2, 1)
-        for k in range(len(self)):
-            share[:, :, k] /= self._d[:, None, k]
-            if k + 1 < len(self):
-                step = self._lower[:, None, k + 1 :, k] * self._d[:, None, k, None]
-                share[:, :, k + 1 :] -= share[:, :, k, None] * step
-        return share
+        self._with = np.concatenate([self._with, fresh], axis=1)
 
     def cut(self, n: int) -> None:
         """Take back all but the first n readings."""
         self.log, self.slips, self._left, self._d = (x[:, :n] for x in (self.log, self.slips, self._left, self._d))
-        self._moves, self._lower = self._moves[:, :n], self._lower[:, :n, :n]
+        self._with = self._with[:, :n]
 
     def take(self, rows: np.ndarray) -> None:
         """Go on with some of the items alone."""
         self.items = len(rows)
         self.log, self.slips, self._left, self._d = (x[rows] for x in (self.log, self.slips, self._left, self._d))
-        self._moves, self._lower = self._moves[rows], self._lower[rows]
+        self._with = self._with[rows]
 
 
 def beyond(limit: np.ndarray, mean: np.ndarray, u: np.ndarray) -> np.ndarray:
