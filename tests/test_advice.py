@@ -8,8 +8,9 @@ from casekit.bench import minutes
 from casekit.files.library import machine_file
 from casekit.machine.drawn import drawn
 from casekit.machine.state import State
-from casekit.reasoning.advice import Hypotheses, Planner, advise
+from casekit.reasoning.advice import Planner, advise
 from casekit.reasoning.evidence import Weighing, expectations, weigh
+from casekit.reasoning.hypotheses import Hypotheses
 from casekit.reasoning.observation import observed
 from casekit.reasoning.offer import Standpoint, along, offers
 from casekit.reasoning.prior import cells
@@ -244,3 +245,17 @@ def test_hypotheses_keep_what_is_likely():
 
 def test_minutes_are_those_of_the_bench():
     assert minutes.HINT > minutes.LOOK
+
+
+def test_where_a_worn_track_is_likely_the_lever_is_moved():
+    """A reading that was wrong is asked for again with the lever elsewhere."""
+    bench = casekit.open_case("door-side-sinks-away")
+    bench.key("on")
+    bench.volts("B3.2", "G1.-")
+    bench.unplug("B3")
+    assert bench.look("B3").text == "no damage to be seen"
+    bench.plug("B3")
+    verdict = weigh(bench.drawing, bench.events)
+    best = advise(bench.drawing, verdict, Standpoint.after(bench.drawing, bench.events))[0]
+    assert ("operate", "kneel") in best.offer.moves
+    assert best.offer.red == "B3.2"

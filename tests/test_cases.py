@@ -215,6 +215,28 @@ def test_a_terminal_that_lets_go_when_warm_is_perfect_cold(seed):
     assert bench.codes()["code"].tolist() == ["P0532"]
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_worn_track_is_open_where_it_is_worn_and_good_elsewhere(seed):
+    """Standing level the wiper touches nothing: no ohms to either end, and the input's pull-down makes it nought; the
+    track itself is whole, 1 kohm. Kneeling at -75 mm of -120 to 120 mm the wiper stands at 18.75 % of its travel, and
+    both parts add up to the track and twice the wiper. A terminal that lets go shows all of it well at the bare
+    sensor. Common practice, no source; the shares from the divider."""
+    bench = casekit.open_case("door-side-sinks-away", seed)
+    bench.key("on")
+    assert abs(read(bench, "B3.2")[0]) < 0.05
+    bench.operate("kneel")
+    supply, signal, back = read(bench, "B3.1", "B3.2", "B3.3")
+    assert (signal - back) / (supply - back) == pytest.approx(0.1 + 0.8 * 0.1875, abs=0.03)
+    bench.unplug("B3")
+    low, high, track = (
+        bench.ohms(*pair).value for pair in (("B3.2m", "B3.3m"), ("B3.2m", "B3.1m"), ("B3.1m", "B3.3m"))
+    )
+    assert low < high < track
+    bench.release("kneel")
+    assert [bench.ohms("B3.2m", end).shown for end in ("B3.1m", "B3.3m")] == ["OL", "OL"]
+    assert bench.ohms("B3.1m", "B3.3m").value == pytest.approx(1000, rel=0.25)
+
+
 # Played to the end -----------------------------------------------------------------------------------------------
 
 
@@ -427,6 +449,21 @@ def warmed(bench):
     return bench.call("high resistance", "X12.1")
 
 
+def worn(bench):
+    """Nought where the bus stands level, good where it kneels; and the same at the bare sensor."""
+    bench.key("on")
+    read(bench, "B3.1", "B3.2", "B3.3")
+    bench.operate("kneel")
+    read(bench, "B3.2")
+    bench.release("kneel")
+    read(bench, "B3.2")
+    bench.key("off")
+    bench.unplug("B3")
+    bench.ohms("B3.2m", "B3.3m")
+    bench.ohms("B3.1m", "B3.3m")
+    return bench.call("sensor dead spot", "B3")
+
+
 def nothing(bench):
     """Looked at before anything is moved, measured, cleared, driven, and read once more."""
     for point in ("CP3", "CP5"):
@@ -449,7 +486,7 @@ ROUTES = {
     "engine-half-blind": burnt, "pressure-at-rest": off, "starts-late-since-engine-swap": swapped,
     "rear-gauge-still-starts-late": doubled, "plate-load-gone": spliced, "forks-tip-on-the-way-up": chafed,
     "door-lamp-always-lit": squeezed, "works-with-one-unplugged": hurt, "leans-when-warm": warmed,
-    "no-power-on-monday": nothing,
+    "no-power-on-monday": nothing, "door-side-sinks-away": worn,
 }  # fmt: skip
 
 

@@ -17,10 +17,11 @@ from casekit.machine.drawn import drawn
 from casekit.machine.faults import KINDS
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.state import State
-from casekit.reasoning.evidence import all_cells, every_expected, expectations, weigh
+from casekit.reasoning.evidence import all_cells, every_expected, expectations, predictor, weigh
 from casekit.reasoning.likelihood import SLIP, Together, beyond
 from casekit.reasoning.observation import observed
 from casekit.reasoning.prior import NOTHING_WRONG, cells, presence
+from casekit.reasoning.signs import Expected
 from casekit.reasoning.suspect import DRAWING, NONE, Suspect, redrawn, suspects
 from casekit.reasoning.verdict import RULED_OUT, UNLIKELY
 from casekit.reasoning.words import bits, left, number, standings, summary
@@ -46,9 +47,9 @@ def behind(verdict, suspect):
 
 
 def test_every_kind_of_fault_is_a_suspect():
-    """But for a dead spot, which depends on where a lever stands; wrong drawings are a list of their own."""
+    """Wrong drawings are a list of their own."""
     kinds = {s.kind for s in suspects(SWEEPER)} | {s.kind for s in redrawn(SWEEPER)}
-    assert kinds == {*KINDS, "none"} - {"sensor dead spot"}
+    assert kinds == {*KINDS, "none"}
     assert {s.kind for s in redrawn(SWEEPER)} == set(DRAWING)
     assert Suspect("splice not drawn", "W14", "W45") in redrawn(SWEEPER)  # from V1's branch into a wire of V2
     assert Suspect("splice not drawn", "W14", "W15a") not in redrawn(SWEEPER)
@@ -362,3 +363,42 @@ def test_a_log_that_grows_is_weighed_as_if_it_came_at_once():
         assert verdict.suspects == fresh.suspects
         assert verdict.p == pytest.approx(fresh.p, abs=1e-9)
         assert verdict.log == pytest.approx(fresh.log, abs=1e-6)
+
+
+def test_a_worn_track_shows_where_the_lever_stands_on_it():
+    """What the unit sees of it depends on what is held; on the road it is seen wherever the lever comes to stand."""
+    bus = drawn(machine_file("shuttle-bus"))
+    mine = [c for c in all_cells(bus) if c.suspect == Suspect("sensor dead spot", "B6")]
+    expected = Expected(predictor(bus), mine)  # the door stands at 0.03 of its travel, or at 0.93 when it is open
+    low = "B6 door angle"
+    shut, opened, road = (
+        found[low][:-1] > 0.5
+        for found in (
+            expected.faults(State("on")),
+            expected.faults(State("on", held=frozenset({"doors"}))),
+            expected.driven(),
+        )
+    )
+    assert shut.tolist() == [True] + 9 * [False]
+    assert opened.tolist() == 9 * [False] + [True]
+    assert road.tolist() == [True] + 8 * [False] + [True]
+    other = Expected(predictor(bus), [c for c in all_cells(bus) if c.suspect == Suspect("open", "W75b")])
+    assert other.faults(State("on", held=frozenset({"doors"}))) is other.faults(State("on"))
+
+
+def test_a_worn_track_and_a_loose_terminal_are_told_apart_with_the_lever_elsewhere():
+    bench = casekit.open_case("door-side-sinks-away")
+    worn, loose = Suspect("sensor dead spot", "B3"), Suspect("open", "B3.2")
+    bench.key("on")
+    bench.volts("B3.2", "G1.-")
+    verdict = weigh(bench.drawing, bench.events)
+    assert verdict.of(loose) > verdict.of(worn)
+    bench.operate("kneel")
+    bench.volts("B3.2", "G1.-")
+    bench.release("kneel")
+    bench.volts("B3.2", "G1.-")
+    verdict = weigh(bench.drawing, bench.events)
+    assert verdict.of(worn) > 10 * verdict.of(loose)
+    k = verdict.suspects.index(worn)
+    assert 0.4 <= verdict.fits[k].size <= 0.6, "and where on its travel, as a share"
+    assert not verdict.fits[k].loose

@@ -84,7 +84,7 @@ def test_what_is_no_suspect_is_refused_in_a_sentence(bench, given, settings, sen
 def test_the_debrief_holds_the_list_against_the_readings(bench):
     bench.tick("short to ground", "W14")
     bench.tick("open", "W42")
-    bench.tick("sensor dead spot", "B5")  # not weighed: left without judgement
+    bench.tick("sensor dead spot", "B5")
     bench.tick("drawn on the wrong splice", "W11", "SP5", possible=False)
     bench.key("on")
     bench.tick("short to ground", "W14", possible=False)

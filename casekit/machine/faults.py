@@ -202,6 +202,11 @@ class SensorDeadSpot:
     place: str
     span: tuple[float, float]
 
+    @property
+    def middle(self) -> float:
+        """The middle of what is worn, as a share of the travel."""
+        return (self.span[0] + self.span[1]) / 2
+
     def applied(self, machine: Machine) -> Machine:
         """The machine with that track worn."""
         part = _ranged(machine, self.place)

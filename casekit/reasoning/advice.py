@@ -21,23 +21,21 @@ from casekit.machine.rules import LOGIC_V
 from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.evidence import predictor
+from casekit.reasoning.hypotheses import AWAY, Hypotheses
 from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
 from casekit.reasoning.likelihood import SLIP
 from casekit.reasoning.offer import Offer, Standpoint, offers
-from casekit.reasoning.prior import LOOSE, LOOSE_KINDS, ROAD, Cell, presence
+from casekit.reasoning.prior import LOOSE_KINDS, ROAD, presence
 from casekit.reasoning.signs import LOOK_KINDS
-from casekit.reasoning.suspect import NONE
 from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import number
 
-MOST = 160  # hypotheses that are told apart in planning: those with most belief
 SHARED = {"volts": (0.004, 0.002), "millivolts": (0.15, 5e-5)}  # what healthy parts add, rough
 SHORT = 250  # tests whose information is worked out exactly
 AHEAD = 8  # tests that are tried with what would follow
 HIDES = 0.5  # how often a loose fault hides after a shift (common practice, no source)
-ALWAYS, THERE, AWAY = 0, 1, 2  # a fault that is always there; one that comes and goes, now there or away
 AGAIN, SEEN = 0.5, 0.9  # chances where a fault that comes and goes was not seen, and where it was
-OPERATED = 0.1  # belief in faults that come and go from which operating the machine is considered
+OPERATED = 0.1  # belief in faults that come and go, or in worn tracks, from which operating the machine is considered
 
 
 @dataclass(frozen=True)
@@ -58,53 +56,6 @@ class Advice:
         return f"{str(self.offer)[0].upper()}{str(self.offer)[1:]}: {self.why}"
 
 
-@dataclass(frozen=True)
-class Hypotheses:
-    """What is told apart in planning: cells (a loose one also while it is away), their chances, and their suspects."""
-
-    cells: tuple[Cell | None, ...]  # None: nothing wrong, or away just now
-    chance: np.ndarray
-    group: np.ndarray
-    role: np.ndarray
-
-    @classmethod
-    def of(cls, verdict: Verdict, most: int = MOST) -> Hypotheses:
-        """The likeliest cells of a verdict."""
-        w = verdict.weighed
-        weight = np.log([c.weight for c in w.cells])
-        can = np.array([c.suspect.kind in LOOSE_KINDS for c in w.cells], dtype=bool)
-        always = weight + w.lasting + np.where(can, np.log(1 - LOOSE), 0.0)
-        sometimes = np.where(can, weight + w.loose + np.log(LOOSE), -np.inf)
-        log = np.concatenate([always, sometimes])
-        p = np.exp(log - log.max())
-        p /= p.sum()
-        n, rows = len(w.cells), np.argsort(-p, kind="stable")[:most]
-        number = {s: k for k, s in enumerate(verdict.suspects)}
-        cells, chance, group, role = [], [], [], []
-        for k in rows:
-            cell = w.cells[k % n]
-            for part in (THERE, AWAY) if k >= n else (ALWAYS,):
-                cells.append(cell if part != AWAY and cell.suspect != NONE else None)
-                chance.append(p[k])
-                group.append(number[cell.suspect])
-                role.append(part)
-        return cls(tuple(cells), np.array(chance), np.array(group), np.array(role))
-
-    @property
-    def loose(self) -> np.ndarray:
-        """Which are of a fault that comes and goes."""
-        return self.role != ALWAYS
-
-    def p(self, there: float) -> np.ndarray:
-        """Chances, adding up to one, while a fault that comes and goes is there with chance `there`."""
-        p = self.chance * np.select([self.role == THERE, self.role == AWAY], [there, 1 - there], 1.0)
-        return p / p.sum()
-
-    def changes(self, drawing: Machine, state: State) -> list[Change]:
-        """What each would change in a state."""
-        return [Change() if c is None else c.change(drawing, state) for c in self.cells]
-
-
 def advise(drawing: Machine, verdict: Verdict, here: Standpoint, most: int = 5, ahead: bool = True) -> list[Advice]:
     """The tests that pay best from here, the best first. Empty when nothing is left to find out."""
     return Planner(drawing, verdict, here).best(most, ahead)
@@ -115,18 +66,25 @@ class Planner:
 
     def __init__(self, drawing: Machine, verdict: Verdict, here: Standpoint):
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
-        loose = self.hypotheses.p(0.5)[self.hypotheses.loose].sum()
+        p = self.hypotheses.p(0.5)
+        loose, worn = p[self.hypotheses.loose].sum(), p[self.hypotheses.worn].sum()
         read = {(o.state, o.function, o.red, o.black) for o in verdict.numbers}
         self.shown = _shown_in(drawing, verdict)
         # What was wrong at a point tells no more when it is read again with the key elsewhere.
-        known = {(o.state.unplugged, o.function, o.red, o.black) for o in verdict.numbers if o.state in self.shown}
+        # But a worn track is asked about with the lever elsewhere.
+        held = (lambda state: state.held) if worn > OPERATED else (lambda state: None)
+        known = {
+            (o.state.unplugged, held(o.state), o.function, o.red, o.black)
+            for o in verdict.numbers if o.state in self.shown
+        }  # fmt: skip
         self.drives = sum(s.kind == "road" for s in verdict.signs)
         self.road = any(s.kind == "road" and s.said for s in verdict.signs)  # it brought something to light
         scanned = {s.state for s in verdict.signs if s.kind == "speeds"} | {x[0] for x in read if x[1] == "inside"}
         self.offers = [
-            o for o in offers(drawing, here, loose > OPERATED, here.state in self.shown)
+            o for o in offers(drawing, here, max(loose, worn) > OPERATED, here.state in self.shown)
             if (o.state, o.kind, o.red, o.black) not in read and not (o.kind == "scan" and o.state in scanned)
-            and (o.state.unplugged, o.kind, o.red, o.black) not in known and not (o.kind == "road test" and self.road)
+            and (o.state.unplugged, held(o.state), o.kind, o.red, o.black) not in known
+            and not (o.kind == "road test" and self.road)
         ]  # fmt: skip
         been = {_plugged(o.state): o.state for o in verdict.numbers}
         there = {o: self._there(o, been) for o in self.offers}

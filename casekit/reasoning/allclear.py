@@ -16,7 +16,7 @@ from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 from casekit.reasoning.doubt import CONTRADICTED, explains
-from casekit.reasoning.evidence import predictor
+from casekit.reasoning.evidence import all_cells, every_expected, predictor
 from casekit.reasoning.prior import Cell
 from casekit.reasoning.signs import Expected
 from casekit.reasoning.suspect import NONE, Suspect
@@ -140,8 +140,20 @@ def _lasting(drawing: Machine, verdict: Verdict, stored: Sequence[str]) -> list[
     sheet, could = (w.parts[0, 0], _sheet(verdict)[0]) if stored else (np.zeros(len(w.cells)), w.lasting < np.inf)
     ahead = (w.lasting - sheet) - (w.lasting[none] - sheet[none])
     keep = [int(k) for k in np.argsort(-ahead, kind="stable") if could[k] and k != none and ahead[k] > -RULED_OUT]
-    expected = Expected(predictor(drawing), [w.cells[k] for k in keep])  # what of a divided cell shows: its part alone
-    faults = [expected.faults(State(key)) for key in ("on", "run")]
-    seen = [chance[:-1] for found in faults for name, chance in found.items() if name in stored or not stored]
-    shows = np.max(seen, axis=0, initial=0.0) > SHOWN if keep else []
+    shows = _shown(drawing, [w.cells[k] for k in keep], stored)
     return list(dict.fromkeys(w.cells[k].suspect for k, does in zip(keep, shows, strict=True) if does))
+
+
+def _shown(drawing: Machine, cells: Sequence[Cell], stored: Sequence[str]) -> np.ndarray:
+    """Whether the unit would see each cell, if it is always there: one of these codes, or without codes anything."""
+
+    def seen(expected: Expected) -> np.ndarray:
+        found = [*expected.faults(State("on")).items(), *expected.driven().items()]
+        chances = [chance[:-1] for name, chance in found if name in stored or not stored]
+        return np.max(chances, axis=0, initial=0.0) > SHOWN
+
+    row = {id(c): k for k, c in enumerate(all_cells(drawing))}
+    known = seen(every_expected(drawing))
+    parts = [c for c in cells if id(c) not in row]  # of a divided cell its part alone counts
+    of_parts = iter(seen(Expected(predictor(drawing), parts)) if parts else ())
+    return np.array([known[row[id(c)]] if id(c) in row else next(of_parts) for c in cells], dtype=bool)

@@ -19,7 +19,7 @@ from casekit.machine.state import State
 from casekit.reasoning.evidence import Weighing, all_cells, expectations, predictor
 from casekit.reasoning.hitting import minimal_hitting_sets
 from casekit.reasoning.observation import Observation, observed
-from casekit.reasoning.pair import BOTH, REDRAWN, Pair, PairCell
+from casekit.reasoning.pair import BOTH, REDRAWN, Pair, PairCell, ordered
 from casekit.reasoning.prior import Cell, cells
 from casekit.reasoning.suspect import DRAWING, NONE, Suspect, redrawn, suspects
 from casekit.reasoning.verdict import Verdict
@@ -118,7 +118,7 @@ def weigh_pairs(
     chosen: dict[tuple[Suspect, Suspect], None] = {}
     for pair in minimal_hitting_sets([list(b) for b in best], at_most=2) if best else []:
         if len(pair) == 2:
-            chosen[tuple(sorted(pair, key=str))] = None
+            chosen[ordered(pair)] = None
     some: dict[Suspect, list[Cell]] = {}
     for found in best:
         for suspect, cell in found.items():
@@ -130,8 +130,8 @@ def weigh_pairs(
             joint.append(PairCell(x, y, BOTH * x.weight * y.weight))
     if also:
         every = cells(drawing, list(dict.fromkeys([*suspects(drawing), *(s for pair in also for s in pair)])))
-        for pair in also:
-            if tuple(sorted(pair, key=str)) not in ranked:
+        for pair in map(ordered, also):
+            if pair not in ranked:
                 both = [[c for c in every if c.suspect == s] for s in pair]
                 joint += [PairCell(x, y, BOTH * x.weight * y.weight) for x, y in product(*both)]
     good = [k for k in np.argsort(-verdict.log)[:10] if verdict.suspects[k] != NONE]

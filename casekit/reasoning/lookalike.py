@@ -36,10 +36,12 @@ def groups(drawing: Machine, fits: Mapping[Suspect, Fit]) -> list[frozenset[Susp
     )
     guess = predictor(drawing)
     movable = [p for p in drawing.plugs if p.kind != "control unit"]
-    for apart in (frozenset(), *(frozenset({p.name}) for p in movable)):
+    states = [State("on"), *(State("on", frozenset({p.name})) for p in movable)]
+    if any(s.kind == "sensor dead spot" for s in names):
+        states += [State(op.needs, held=frozenset({op.name})) for op in drawing.operations]
+    for state in states:
         if not alike.edges:
             break
-        state = State("on", apart)
         volts = [(p, drawing.earth) for p in drawing.reachable(state) if p != drawing.earth]
         pairs = volts + along(drawing, state)
         changes = [s.change(drawing, state, f.size, f.at) for s, f in fits.items()]

@@ -5,6 +5,7 @@ In: two cells that each explain a part of the log. Out: `PairCell`s, which are w
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from casekit.circuit.change import Change
@@ -17,6 +18,12 @@ BOTH = 0.01  # how often a machine has two faults rather than one (common practi
 PORTS = {"none": 0.0, "supply dead": 0.0, "supply weak": 0.0, "sensor drifted": 0.0, "crossed terminals": 4.0,
          "drawn on the wrong splice": 2.0, "splice not drawn": 3.0}  # fmt: skip
 REDRAWN = 0.005  # and how often its drawing is wrong beside its fault
+
+
+def ordered(pair: Sequence[Suspect]) -> tuple[Suspect, Suspect]:
+    """Two suspects in one order; a worn track last, as the ports it takes depend on where the lever stands."""
+    first, second = sorted(pair, key=lambda s: (s.kind == "sensor dead spot", str(s)))
+    return first, second
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,8 @@ WIRE = {"short to ground": 0.6, "short to battery": 0.15, "open": 1.0, "high res
 CAVITY = {"short to ground": 0.05, "short to battery": 0.05, "open": 2.0, "high resistance": 3.0}
 OTHER = {
     "short between wires": 0.15, "leak between cavities": 0.3, "crossed terminals": 0.1, "sensor shorted": 2.0,
-    "sensor drifted": 2.0, "supply dead": 0.5, "supply weak": 0.3, "drawn on the wrong splice": 0.02,
-    "splice not drawn": 0.002,
+    "sensor drifted": 2.0, "sensor dead spot": 1.0, "supply dead": 0.5, "supply weak": 0.3,
+    "drawn on the wrong splice": 0.02, "splice not drawn": 0.002,
 }  # fmt: skip
 LOOSE_KINDS = ("short to ground", "short to battery", "short between wires", "open", "high resistance")
 WHOLE = (0.02, 0.98)
@@ -94,7 +94,7 @@ class Cell:
     @property
     def widths(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """(number of a port, standard uncertainty of its size in the unit of its `e`), twice."""
-        if self.high <= self.low or self.suspect.kind in ("supply weak", "sensor drifted"):
+        if self.high <= self.low or self.suspect.kind in ("supply weak", "sensor drifted", "sensor dead spot"):
             return (0.0, 0.0), (0.0, 0.0)
         size = max(self.size, 1e-3)
         e = 1 / size if self.suspect.kind == "high resistance" else size

@@ -8,6 +8,7 @@ chances here are common practice, no source, and none is nought.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -39,6 +40,8 @@ class Expected:
         self.predictor, self.cells = predictor, list(cells)
         self.drawing = predictor.drawing
         self.open = np.array([WIDE * (c.high > c.low) for c in self.cells] + [0.0])
+        worn = [k for k, c in enumerate(self.cells) if any(p.suspect.kind == "sensor dead spot" for p in c.parts)]
+        self._worn = np.array(worn, dtype=int)  # what these do depends on where a lever stands
         self._views: dict[State, Views] = {}
         self._bad: dict[State, dict[str, np.ndarray]] = {}
 
@@ -62,10 +65,27 @@ class Expected:
 
     def faults(self, state: State) -> dict[str, np.ndarray]:
         """Chance that the unit sees each code's fault in a state, by code; and by channel name that anything is wrong
-        with the channel."""
+        with the channel. What is held, and warmth, count for worn tracks alone."""
+        base = State(state.key, state.unplugged)
+        if base not in self._bad:
+            self._bad[base] = self._faults(base)
+        if state == base or not len(self._worn):
+            return self._bad[base]
         if state not in self._bad:
-            self._bad[state] = self._faults(state)
+            worn = Expected(self.predictor, [self.cells[k] for k in self._worn])._faults(state)
+            self._bad[state] = found = {}
+            for name, chance in self._bad[base].items():
+                found[name] = chance.copy()
+                found[name][self._worn] = worn[name][:-1]
         return self._bad[state]
+
+    def driven(self) -> dict[str, np.ndarray]:
+        """The same on the road: of worn tracks, wherever a lever comes to stand."""
+        run = self.faults(State("run"))
+        if not len(self._worn):
+            return run
+        each = [self.faults(state) for state in self.drawing.drive(State("run"))]
+        return {name: np.max([run[name], *(f[name] for f in each)], axis=0) for name in run}
 
     def _faults(self, state: State) -> dict[str, np.ndarray]:
         program, what = self.drawing.program, self.views(state)
@@ -112,19 +132,17 @@ def factor(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
 def _codes(expected: Expected, sign: Sign) -> tuple[np.ndarray, np.ndarray]:
     """Codes there, and codes that would be there if the fault could set them."""
     said, cells = {code for code, _ in sign.said}, len(expected.cells)
-    states = [State("on"), State("run")]
     can: dict[str, np.ndarray] = {}
-    for state in states:
-        for name, chance in expected.faults(state).items():
+    each = {"on": expected.faults(State("on")), "run": expected.driven()}
+    for found in each.values():
+        for name, chance in found.items():
             can[name] = np.maximum(can.get(name, 0.0), chance)
-    lived = expected.faults(State("on")) if sign.event is not None else {}
+    lived = each["on"] if sign.event is not None else {}
     # What unplugging alone sets says nothing about the fault.
     whole = Expected(expected.predictor, [])
     spoilt = {code for state in sign.been for code, chance in whole.faults(state).items() if chance[-1] > 0.3}
     known = {c for ch in expected.drawing.program.channels for c in ch.codes} - spoilt
-    since = [
-        expected.faults(State(key)) for key in sorted(sign.lived)
-    ]  # what was lived through after they were cleared
+    since = [each[key] for key in sorted(sign.lived)]  # what was lived through after the codes were cleared
     log_lasting, log_loose = np.zeros((2, cells))
     for code in sorted(known):
         p = can.get(code, np.zeros(cells + 1))[:cells]
@@ -160,7 +178,7 @@ def _driver(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
     alive = expected.views(state).logic_v >= LOGIC_V
     dark = text.startswith(DARK)
     log = np.log(np.where(alive, UNSURE if dark else SURE, SURE if dark else UNSURE))
-    bad = expected.faults(state)
+    bad = expected.faults(replace(state, held=sign.state.held))
     if dark:
         pass
     elif state.key == "on":
@@ -197,7 +215,7 @@ def _speeds(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.nd
 def _road(expected: Expected, sign: Sign, mended: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """A road test: what is always wrong is seen for certain, what comes and goes most of the time."""
     said, n = dict(sign.said), len(expected.cells)
-    bad = expected.faults(State("run"))
+    bad = expected.driven()
     log, there = np.zeros((2, n + 1))
     for c in expected.drawing.program.channels:
         chance = np.clip(bad[c.name], UNSURE, SURE)

@@ -22,13 +22,15 @@ from casekit.machine.state import State
 from casekit.machine.unit import Supply
 
 # Sizes between which a fault of each kind is looked for, in ohm (ampere for a weak supply, a share of the supply for a
-# drifted sensor); every step is taken for as likely as the next (common practice, no source).
+# drifted sensor, a share of the travel for where a track is worn); every step is taken for as likely as the next
+# (common practice, no source).
 SHORT_OHM = (0.0, 0.03, 0.2, 1.0, 6.0, 40.0, 300.0, 3000.0)
 BATTERY_OHM = (0.0, 1.0, 10.0, 50.0, 300.0, 3000.0)
 LEAK_OHM = (30.0, 300.0, 3000.0, 30_000.0)
 SERIES_OHM = (1.0, 6.0, 40.0, 300.0, 3000.0, 30_000.0)
 LIMIT_A = (0.005, 0.02, 0.05, 0.1, 0.2)
 DRIFT = (-0.4, -0.2, -0.1, -0.05, -0.02, 0.02, 0.05, 0.1, 0.2, 0.4)
+WORN = tuple(k / 10 for k in range(11))
 ON_WIRES = ("short to ground", "short to battery", "open", "high resistance")
 STEADY = (*ON_WIRES, "short between wires", "leak between cavities", "sensor shorted", "none")  # alike in all states
 DRAWING = faults.DRAWING_KINDS
@@ -66,11 +68,13 @@ class Suspect:
                 return LIMIT_A
             case "sensor drifted":
                 return DRIFT
+            case "sensor dead spot":
+                return WORN
         return (0.0,)
 
     def middle(self, low: float, high: float) -> float:
         """The size in the middle of two: of resistances and currents the geometric mean."""
-        if low <= 0 or self.kind == "sensor drifted":
+        if low <= 0 or self.kind in ("sensor drifted", "sensor dead spot"):
             return (low + high) / 2
         return math.sqrt(low * high)
 
@@ -89,7 +93,10 @@ class Suspect:
                 wire, (far, local) = drawing.part(self.place, Wire), spot(drawing.part(self.to, Wire), at)
                 change = moved(wire.name, wire.r_ohm, ((wire.a, 1.0),), far)
                 return change + lengthened(wire.name, wire.r_ohm, local) if local else change
-            case "supply dead" | "supply weak" | "sensor drifted" | "crossed terminals" | "drawn on the wrong splice":
+            case (
+                "supply dead" | "supply weak" | "sensor drifted" | "sensor dead spot" | "crossed terminals"
+                | "drawn on the wrong splice"
+            ):  # fmt: skip
                 return difference(drawing, drawing.with_fault(self._fault(size)), state)
         part = drawing.part(self.place, (Wire, Contact))
         if self.kind in ("open", "high resistance"):  # of an unplugged contact they change nothing
@@ -109,6 +116,9 @@ class Suspect:
                 return faults.SupplyWeak(self.place, size)
             case "sensor drifted":
                 return faults.SensorDrifted(self.place, size)
+            case "sensor dead spot":
+                half = (WORN[1] - WORN[0]) / 2
+                return faults.SensorDeadSpot(self.place, (max(size - half, 0.0), min(size + half, 1.0)))
             case "crossed terminals":
                 return faults.CrossedTerminals(self.place, self.to)
         return faults.DrawnOnWrongSplice(self.place, self.to)
@@ -163,6 +173,8 @@ def _all(drawing: Machine) -> Iterator[Suspect]:
             yield Suspect("sensor shorted", plug.name)
     for name in dict.fromkeys(p.name.split()[0] for p in drawing.all((Potentiometer, PressureSensor))):
         yield Suspect("sensor drifted", name)
+    for name in dict.fromkeys(p.name.split()[0] for p in drawing.all(Potentiometer)):
+        yield Suspect("sensor dead spot", name)
     for supply in drawing.all(Supply):
         yield Suspect("supply dead", supply.name)
         yield Suspect("supply weak", supply.name)

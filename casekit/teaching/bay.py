@@ -273,6 +273,8 @@ def _size(v: Verdict, k: int) -> str:
 def _between(kind: str, low: float, high: float) -> str:
     if kind == "sensor drifted":
         return f"{low:+.1%} to {high:+.1%} of its supply"
+    if kind == "sensor dead spot":
+        return f"worn between {low:.0%} and {high:.0%} of its travel"
     unit = "A" if kind == "supply weak" else "Ω"
     return f"{number(low, unit)} to {number(high, unit)}" if low > 0 else f"below {number(high, unit)}"
 

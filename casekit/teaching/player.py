@@ -92,6 +92,7 @@ class Player:
     def __init__(self, bench: Bench, stored: Sequence[str] = ()):
         self.bench, self.stored = bench, tuple(stored)
         self.verdict = self._weighed()
+        self._asked: tuple[Verdict, list[Gap] | None] | None = None
 
     @property
     def sure(self) -> bool:
@@ -100,7 +101,7 @@ class Player:
         if self.clear:
             return True
         best = self.verdict.suspects[self.verdict.best()]
-        return belief(self.verdict, together(self.bench.drawing, self.verdict, [best])) >= SURE
+        return best != NONE and belief(self.verdict, together(self.bench.drawing, self.verdict, [best])) >= SURE
 
     @property
     def clear(self) -> bool:
@@ -143,7 +144,9 @@ class Player:
         return Played.of("by advice", self.verdict, self.bench.clock, end)
 
     def _due(self) -> list[Gap] | None:
-        return due(self.bench.drawing, self.bench.events, self.verdict, self.stored)
+        if self._asked is None or self._asked[0] is not self.verdict:
+            self._asked = self.verdict, due(self.bench.drawing, self.bench.events, self.verdict, self.stored)
+        return self._asked[1]
 
     def _weighed(self) -> Verdict:
         return weigh(self.bench.drawing, list(self.bench.events), self.stored)
@@ -151,7 +154,7 @@ class Player:
 
 def together(drawing: Machine, verdict: Verdict, named: Sequence[Suspect]) -> frozenset[Suspect]:
     """Some suspects with all that would be the same repair: those at the same place, and their look-alikes."""
-    places = {s.place for s in named}
+    places = {s.place for s in named} - {""}  # nothing wrong has no place
     same = {s for s in verdict.suspects if s in named or places & {s.place, s.to}}
     top = [int(k) for k in np.argsort(-verdict.p, kind="stable")[:FEW] if verdict.p[k] > SHARE]
     fits = {verdict.suspects[k]: verdict.fits[k] for k in top}
@@ -322,7 +325,7 @@ def _is(suspect: Suspect, fault) -> bool:
 
 def _size(fault, cell) -> float:
     """The size of a fault in what its suspect counts in; the cell's own where it has none."""
-    return next((getattr(fault, n) for n in ("r_ohm", "limit_a", "share") if hasattr(fault, n)), cell.size)
+    return next((getattr(fault, n) for n in ("r_ohm", "limit_a", "share", "middle") if hasattr(fault, n)), cell.size)
 
 
 def _only(verdict: Verdict, cells: Sequence) -> Verdict:

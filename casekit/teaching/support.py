@@ -20,7 +20,6 @@ from casekit.machine.faults import (
     CrossedTerminals,
     DrawnOnWrongSplice,
     Fault,
-    SensorDeadSpot,
     SpliceNotDrawn,
 )
 from casekit.machine.harness import Contact
@@ -35,7 +34,7 @@ from casekit.reasoning.words import because_of, left, reasons_against
 from casekit.teaching.player import SURE, belief, together
 
 LISTED = 8
-WEIGHED = set(KINDS) - {SensorDeadSpot.kind, *DRAWING_KINDS}  # kinds whose suspects are held against readings
+WEIGHED = set(KINDS) - set(DRAWING_KINDS)  # kinds whose suspects are held against readings
 
 
 @dataclass(frozen=True)
