@@ -166,3 +166,37 @@ def test_trainees_who_take_gone_for_mended():
         "not read in X13": "a proof has tested everything",
     }
     assert wrong(text) == 11
+
+
+# 18 Your own machine ------------------------------------------------------------------------------------------------
+
+
+def test_your_own_machine_shows_what_it_says():
+    """The slip is named, read again and gone; two readings more find the wire; the exercise says what is right."""
+    text = shown("18")
+    assert wrong(text) == 0
+    assert re.search(r"Wrong reading \(\d+%\): volts B9\.1 against G1\.- \(key on\), minute 5\.0 does not fit", text)
+    assert "- First of all: the same reading again (volts B9.1). That decides whether this is so:" in text
+    assert re.search(r"B9\.1 again: 4\.09 V, the pad says 0\.41 V\nread again: right, 4\.09 V", text)
+    assert re.search(r"1 of \d{3} suspects left \(high resistance at W45b\), 0\.\d bits to find out\.", text)
+    assert "line 27: wire W8 ends at B1.4, but connector B1 has cavities 1 to 3." in text
+    assert re.search(r"1 of \d{3} suspects left \(open at W7b\)", text)
+    assert "- Caution: never probe airbag or high-voltage circuits" in text
+
+
+def test_trainees_who_believe_the_pad():
+    """Common in the trade, no source. The pad's own numbers are what one gets who believes them."""
+    text = answered(
+        "18", slip_at="X2.10", still_left="dozens", again_v=0.41, next_point="B5.1", circuit="signal",
+        slip_point="B2.2", read_again=0.51, bad_place="W23a",
+    )  # fmt: skip
+    assert ideas(text) == {
+        "the slip": "a low signal is the odd one out",
+        "suspects left": "six numbers say little",
+        "read again": "what is written down is what it was",
+        "the next point": "measure the sensor that complains",
+        "the circuit": "a high signal comes from the signal wire",
+        "the slip here": "a signal that is low is the slip",
+        "read again here": "what is written down is what it was",
+        "the place": "a low signal has a bad wire",
+    }
