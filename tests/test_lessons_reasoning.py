@@ -84,6 +84,11 @@ def test_the_next_test_shows_what_it_says():
     assert "to find out in all: 3.32 bits" in text
     assert float(re.search(r"after the first: right, (\S+) bits", text)[1]) == pytest.approx(0.469, abs=1e-3)
     assert float(re.search(r"It told (\S+) bits", text)[1]) > 0.3
+    hints = re.findall(r"^minute (\S+): (.*)$", text, re.MULTILINE)
+    minutes = [float(minute) for minute, _ in hints]
+    assert [b - a for a, b in zip(minutes, minutes[1:], strict=False)] == pytest.approx([2, 2])
+    assert "suspects are left" in hints[0][1]
+    assert hints[2][1].startswith("Likeliest: ")
 
 
 def test_trainees_who_test_by_habit():
@@ -111,6 +116,7 @@ def test_trainees_who_test_by_habit():
         "after the fifth": "a test tells as much as it has lamps",
         "tests at worst": "one goes from one end to the other",
         "look first at the": "the likeliest fault is tested first, whatever the minutes",
+        "minutes if the pump is first": "the second must be tested as well when the first is good",
         "minutes if the plug is first": "the second must be tested as well when the first is good",
         "bits of B9.1 again": "one more reading cannot hurt",
         "tells more": "measure again where it is wrong",
