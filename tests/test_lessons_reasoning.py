@@ -3,6 +3,7 @@
 Every wrong answer is worked out as one who holds the idea would.
 """
 
+import itertools
 import math
 import re
 
@@ -58,6 +59,7 @@ def test_trainees_who_trust_the_paper():
         feeds_track_2=the_drawing_is_always_right("V1", "V2"),
         wrong_wire="W44",
         lost_together=1,
+        shares_with="B5.1",
     )
     assert ideas(text) == {
         "B9.1 by the drawing": "an unplugged connector takes nothing from a supply",
@@ -69,8 +71,9 @@ def test_trainees_who_trust_the_paper():
         "joined to X2.5": "the drawing is always right",
         "track 2 is fed by": "the drawing is always right",
         "tracks lost with V1": "the drawing is always right",
+        "B9.1 shares copper with": "the drawing is always right",
     }
-    assert wrong(text) == 9
+    assert wrong(text) == 10
     assert "drawn wrongly: right" in text
 
 
@@ -86,7 +89,7 @@ def test_the_next_test_shows_what_it_says():
     assert float(re.search(r"It told (\S+) bits", text)[1]) > 0.3
     hints = re.findall(r"^minute (\S+): (.*)$", text, re.MULTILINE)
     minutes = [float(minute) for minute, _ in hints]
-    assert [b - a for a, b in zip(minutes, minutes[1:], strict=False)] == pytest.approx([2, 2])
+    assert [b - a for a, b in itertools.pairwise(minutes)] == pytest.approx([2, 2])
     assert "suspects are left" in hints[0][1]
     assert hints[2][1].startswith("Likeliest: ")
 
@@ -124,7 +127,7 @@ def test_trainees_who_test_by_habit():
         "pays most": "what tells most pays most",
     }
     assert math.isclose(both["pump"], 40.5)  # half a minute more is within the minute that is allowed
-    assert wrong(text) == 9
+    assert wrong(text) == 10
 
 
 # 14 Prove it, and write it up -------------------------------------------------------------------------------------
