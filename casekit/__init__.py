@@ -15,7 +15,7 @@ from casekit.teaching.exercise import compare, judge
 from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
 from casekit.teaching.panel import panel
-from casekit.teaching.practice import open_case, open_machine
+from casekit.teaching.practice import open_case, open_machine, variants
 from casekit.teaching.rota import practice, progress
 
 __all__ = [
@@ -38,4 +38,5 @@ __all__ = [
     "practice",
     "progress",
     "resume_case",
+    "variants",
 ]

@@ -23,6 +23,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands.add_parser("cases", help="list the cases")
     grade = commands.add_parser("grade", help="play cases by advice and keep how hard they are")
     grade.add_argument("case", nargs="*", help="names of cases (default: all; up to a minute each)")
+    vary = commands.add_parser("vary", help="draw variants of cases, play them, and keep those that can be solved")
+    vary.add_argument("case", nargs="*", help="names of cases (default: all; up to a minute a variant)")
+    vary.add_argument("--count", type=int, default=3, help="variants that are to be on file (default: 3)")
     par = commands.add_parser("par", help="minutes that a good route needs for a case")
     par.add_argument("case", help="the name of a case, as casekit cases lists it")
     par.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
@@ -89,6 +92,20 @@ def _grade(chosen: argparse.Namespace) -> int:
     except OSError as err:
         return _unwritten(Path(str(err.filename)), err, "scenarios folder")
     print(f"{path} written")
+    return 0
+
+
+def _vary(chosen: argparse.Namespace) -> int:
+    from casekit.files.library import names, variants
+    from casekit.teaching.trial import trials
+
+    for name in chosen.case or names("cases"):
+        try:
+            for number, came in trials(name, chosen.count):
+                print(f"{name} {number}: {came}", flush=True)
+        except OSError as err:
+            return _unwritten(Path(str(err.filename)), err, "scenarios folder")
+        print(f"{name}: {len(variants(name))} variants on file", flush=True)
     return 0
 
 
@@ -173,8 +190,8 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
 
 
 COMMANDS = {
-    "check": _check, "cases": _cases, "grade": _grade, "par": _par, "lab": _lab, "lessons": _lessons, "draw": _draw,
-    "worksheet": _worksheet, "page": _page,
+    "check": _check, "cases": _cases, "grade": _grade, "vary": _vary, "par": _par, "lab": _lab, "lessons": _lessons,
+    "draw": _draw, "worksheet": _worksheet, "page": _page,
 }  # fmt: skip
 
 

@@ -103,8 +103,8 @@ def test_a_foreign_file_is_left_alone(tmp_path):
             "folder with folder=.",
         ),
         (
-            '{"casekit log": 2, "case": "broom-frame-dead", "seed": null, "casekit": "9.0"}',
-            "this log was written by casekit 9.0 in format 2, and this one reads format 1; open it with a newer "
+            '{"casekit log": 3, "case": "broom-frame-dead", "seed": null, "casekit": "9.0"}',
+            "this log was written by casekit 9.0 in format 3, and this one reads format 2; open it with a newer "
             "casekit, or name another folder with folder=.",
         ),
     ],

@@ -61,7 +61,7 @@ def test_a_debrief_goes_into_the_record_once(tmp_path, capsys):
     came = again.debrief()
     assert not came.supported  # nothing was read
     again.debrief()
-    casekit.resume_case(first, 1, tmp_path).debrief()
+    casekit.resume_case(first, 1, tmp_path, Record(tmp_path).variant(first, 1)).debrief()
     (result,) = Record(tmp_path).results(first)
     assert (result.grade, result.minutes) == (2 if came.right else 1 if came.partly else 0, round(came.minutes, 1))
     assert len(Record(tmp_path).entries) == 2

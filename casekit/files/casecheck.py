@@ -69,7 +69,7 @@ def check_case(case: CaseFile, machines: dict[str, MachineFile]) -> Iterator[Fin
             f"{hint(case.machine, machines)}",
         )
         return
-    places = _places(machine)
+    places = places_of(machine)
     for k, fault in enumerate(case.faults):
         for place, sentence in _check_fault(fault, machine, places):
             yield ("faults", k, *place), sentence
@@ -82,7 +82,7 @@ def unknown_code(code: str) -> str:
     return f"code {code} is not in the kit's list of standard titles.{hint(code, TITLES)}"
 
 
-def _places(m: MachineFile) -> dict[str, list[str]]:
+def places_of(m: MachineFile) -> dict[str, list[str]]:
     """Names of all places of each group."""
     found = list(pieces(m))
     ends = {cavity_of(end) for piece in found for end in (piece.a, piece.b)}

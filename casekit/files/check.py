@@ -21,6 +21,7 @@ from casekit.files.codes import TITLES
 from casekit.files.harness import CAVITIES, inline_cavities, piece_names, pieces, wire_ends
 from casekit.files.schema import MachineFile
 from casekit.files.source import Place, Source, read
+from casekit.files.variants import Variants, check_variants
 
 Kind = TypeVar("Kind", bound=BaseModel)
 
@@ -66,13 +67,21 @@ def read_case(path: Path | str, machines: dict[str, MachineFile]) -> CaseFile:
     return case
 
 
+def read_variants(path: Path | str, cases: dict[str, CaseFile], machines: dict[str, MachineFile]) -> Variants:
+    """Read and check the variants of a case."""
+    source = read(path)
+    found = _record(Variants, source)
+    _raise_any(source, check_variants(found, cases, machines))
+    return found
+
+
 def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
     """Check all files under a scenarios folder.
 
     Returns (paths checked, problems found). Raises ScenarioError when there is nothing to check.
     """
     folder = Path(folder)
-    paths = sorted(folder.glob("machines/*.yaml")), sorted(folder.glob("cases/*.yaml"))
+    paths = [sorted(folder.glob(f"{kind}/*.yaml")) for kind in ("machines", "cases", "variants")]
     if not any(paths):
         raise ScenarioError([f"{folder}: no machines/*.yaml and no cases/*.yaml here; name the scenarios folder."])
     problems: list[str] = []
@@ -82,12 +91,18 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
             machines[path.stem] = read_machine(path)
         except ScenarioError as err:
             problems += err.problems
+    cases: dict[str, CaseFile] = {}
     for path in paths[1]:
         try:
-            read_case(path, machines)
+            cases[path.stem] = read_case(path, machines)
         except ScenarioError as err:
             problems += err.problems
-    return [str(p) for p in (*paths[0], *paths[1])], problems
+    for path in paths[2]:
+        try:
+            read_variants(path, cases, machines)
+        except ScenarioError as err:
+            problems += err.problems
+    return [str(p) for each in paths for p in each], problems
 
 
 def _raise_any(source: Source, findings: Iterable[Finding]) -> None:

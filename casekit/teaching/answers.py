@@ -11,17 +11,17 @@ from html import escape
 
 import pandas as pd
 
-from casekit.bench.reading import called
-from casekit.files.casefile import CaseFile, Fault, Instructor
+from casekit.files.casefile import CaseFile, Instructor
 from casekit.reasoning.doubt import doubts, explained
 from casekit.reasoning.lookalike import groups
 from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.verdict import Verdict
-from casekit.reasoning.words import left, number, standings
+from casekit.reasoning.words import left, standings
 from casekit.teaching import progress
 from casekit.teaching.grade import BELIEVED, false_calls
 from casekit.teaching.player import Par, Player, par
 from casekit.teaching.practice import Fresh, Practice
+from casekit.teaching.truth import truth_of
 
 TEMPTED = 6  # false calls named at most
 CSS = (
@@ -103,20 +103,6 @@ def answers(case: CaseFile, seed: int | None = None) -> Answers:
         loose=any(fault.when for fault in case.faults),
         clear=player.clear,
     )
-
-
-def truth_of(fault: Fault) -> str:
-    """A fault of a case file in a line: kind, place, size, and when it comes."""
-    words = called(fault.kind, fault.place, fault.to)
-    sizes = ((fault.r_ohm, "Ω"), (fault.limit_a, "A"))
-    words += "".join(f", {number(size, unit)}" for size, unit in sizes if size is not None)
-    words += f", drift {fault.drift:+.0%} of its supply" if fault.drift is not None else ""
-    words += f", at {fault.contact}" if fault.contact else ""
-    if not fault.when:
-        return words
-    w = fault.when
-    causes = [("engine torque", w.torque_mm), ("heat", w.heat_mm), ("vibration", w.shake_mm), *w.held.items()]
-    return f"{words}; it comes and goes with {' and '.join(name for name, push in causes if push > 0)}"
 
 
 def _standing(verdict: Verdict) -> str:

@@ -24,6 +24,7 @@ from casekit.teaching.logbook import Line, Logbook, plain
 from casekit.teaching.practice import Practice, checked
 from casekit.teaching.record import Entry, Record
 from casekit.teaching.schedule import grade_of
+from casekit.teaching.variant import variant_of
 
 FOLDER = os.environ.get("CASEKIT_LOGS", "casekit-logs")
 # Every public method that changes the log, the clock, the state or the list of suspects.
@@ -41,8 +42,8 @@ class Kept(Practice):
     """A case whose every call is written down in a logbook, and made again when the case is opened again."""
 
     def __init__(self, book: Logbook):
-        case = library.case_file(book.case)
-        super().__init__(library.machine_file(case.machine), case, book.seed)
+        case = variant_of(book.case, book.variant)
+        super().__init__(library.machine_file(case.machine), case, book.seed, variant=book.variant)
         self._within = True  # nothing is written while what was written is done again, or one call makes another
         self._logbook = book
         self._reopening = True  # what is done again is no news for the learner's record
@@ -66,7 +67,7 @@ class Kept(Practice):
         book = self._logbook
         aside = book.put_aside()
         try:
-            fresh = Kept(Logbook(book.path, book.case, book.seed))
+            fresh = Kept(Logbook(book.path, book.case, book.seed, book.variant))
         except CasekitError:
             book.put_back(aside)
             raise
@@ -77,15 +78,17 @@ class Kept(Practice):
         return f"begun anew; what was done before is kept in {aside}"
 
     def _note(self, came: Debrief) -> None:
-        """Into the record goes the first debrief of a variant that `casekit.practice` handed out."""
+        """Into the record goes the first debrief of what `casekit.practice` handed out."""
         book = self._logbook
         record = Record(book.path.parent)
         if book.seed is None or record.begun(book.case) != book.seed:
             return
+        if record.variant(book.case, book.seed) != book.variant:
+            return
         hints = sum(isinstance(e, Move) and e.action == "hint" for e in self.events)
         known = grades().get(book.case)
         grade = grade_of(came, known.par_min if known else None, hints)
-        record.add(Entry(book.case, book.seed, date.today(), grade, came.minutes))
+        record.add(Entry(book.case, book.seed, date.today(), grade, came.minutes, book.variant))
 
     def _open_for_work(self) -> None:
         if self.closed:
@@ -164,23 +167,24 @@ for _name in WRITTEN:
     setattr(Kept, _name, _written(getattr(Kept, _name)))
 
 
-def resume_case(name: str, seed: int | None = None, folder: str | Path | None = None) -> Kept:
+def resume_case(name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0) -> Kept:
     """Open a case where it was left: what is done on the bench is saved at once, and is there again next time.
 
-    `seed` as for open_case. The log is a file in `folder` (`casekit-logs` in the current directory, or what the
-    environment says in CASEKIT_LOGS), one line a call; `bench.reopened` says what was made again and what had to be
-    left out; `bench.start_over()` begins anew. Raises ScenarioError when there is no such case, and when the file there
-    is not its log or cannot be written; BenchError while another bench writes to it.
+    `seed` and `variant` as for open_case. The log is a file in `folder` (`casekit-logs` in the current directory, or
+    what the environment says in CASEKIT_LOGS), one line a call; `bench.reopened` says what was made again and what had
+    to be left out; `bench.start_over()` begins anew. Raises ScenarioError when there is no such case, and when the file
+    there is not its log or cannot be written; BenchError while another bench writes to it.
     """
-    return Kept(opened(name, seed, folder))
+    return Kept(opened(name, seed, folder, variant))
 
 
-def opened(name: str, seed: int | None = None, folder: str | Path | None = None) -> Logbook:
+def opened(name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0) -> Logbook:
     """The logbook of a case, as for `resume_case`, without making its calls again."""
-    library.case_file(name)  # for a case that is not there no file is made
+    variant_of(name, variant)  # for a case that is not there no file is made
     seed = checked(seed)
-    stem = name if seed is None else f"{name}-{seed}"
-    return Logbook(Path(FOLDER if folder is None else folder) / f"{stem}.jsonl", name, seed)
+    which = name if variant == 0 else f"{name}-v{variant}"
+    stem = which if seed is None else f"{which}-{seed}"
+    return Logbook(Path(FOLDER if folder is None else folder) / f"{stem}.jsonl", name, seed, variant)
 
 
 def _told(count: int, troubles: list[str]) -> str:

@@ -26,7 +26,7 @@ try:
 except ImportError:  # Windows: what stands at the end of the file is checked there, without a lock
     fcntl = None
 
-FORMAT = 1
+FORMAT = 2  # 2: of a variant, which the head line names
 ELSEWHERE = "name another folder with folder="
 
 
@@ -56,13 +56,15 @@ class Logbook:
     Raises ScenarioError when the file is another's, and when nothing can be written there.
     """
 
-    def __init__(self, path: Path, case: str, seed: int | None):
-        self.path, self.case, self.seed = path.absolute(), case, seed
+    def __init__(self, path: Path, case: str, seed: int | None, variant: int = 0):
+        self.path, self.case, self.seed, self.variant = path.absolute(), case, seed, variant
         self.lines: list[Line] = []
         self.troubles: list[str] = []
         self._end, self._last = 0, b""  # where this bench left the file, and its last line
         self._waiting = b""  # done, but not yet written: there was no room
-        head = {"casekit log": FORMAT, "case": case, "seed": seed, "casekit": _version()}
+        head = {"casekit log": 1, "case": case, "seed": seed, "casekit": _version()}
+        if variant:
+            head |= {"casekit log": FORMAT, "variant": variant}
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self._locked("a+b") as file:
@@ -206,8 +208,9 @@ class Logbook:
                 f"{self.path}:1: this log was written by casekit {head.get('casekit')} in format {form}, and this one "
                 f"reads format {FORMAT}; open it with a newer casekit, or {ELSEWHERE}."
             ])  # fmt: skip
-        if (head.get("case"), head.get("seed")) != (self.case, self.seed):
-            theirs, ours = _whose(head.get("case"), head.get("seed")), _whose(self.case, self.seed)
+        whose, mine = (head.get("case"), head.get("seed"), head.get("variant", 0)), (self.case, self.seed, self.variant)
+        if whose != mine:
+            theirs, ours = _whose(*whose), _whose(*mine)
             raise ScenarioError([
                 f"{self.path}:1: this is the log of {theirs}, not of {ours}; move the file away, or {ELSEWHERE}."
             ])  # fmt: skip
@@ -273,8 +276,9 @@ def _object(raw: bytes) -> dict:
     return found if isinstance(found, dict) else {}
 
 
-def _whose(case: object, seed: object) -> str:
-    return f"{case}" if seed is None else f"{case} with seed {seed}"
+def _whose(case: object, seed: object, variant: object) -> str:
+    which = f"{case}, variant {variant}," if variant else f"{case}"
+    return which.rstrip(",") if seed is None else f"{which} with seed {seed}"
 
 
 def _version() -> str:

@@ -35,6 +35,7 @@ from casekit.teaching.player import par as par_of
 from casekit.teaching.progress import headed
 from casekit.teaching.screen import Screen
 from casekit.teaching.ticks import Tick, Ticks
+from casekit.teaching.variant import operated, variant_of
 
 
 class Sheet:
@@ -83,6 +84,7 @@ class Practice(Bench):
         case: CaseFile | None,
         seed: int | None,
         faults: tuple[Fault | Intermittent, ...] = (),
+        variant: int = 0,
     ):
         plan = drawn(machine)
         for fault in faults:
@@ -90,7 +92,8 @@ class Practice(Bench):
         number = zlib.crc32((case.case if case else machine.machine).encode()) if seed is None else seed
         if case:
             faults = faults_of(case, plan)
-        specimen = Specimen(plan.as_built(number), faults, Meter.drawn_by(number), number)
+        built = operated(plan.as_built(number), number, variant) if variant else plan.as_built(number)
+        specimen = Specimen(built, faults, Meter.drawn_by(number), number)
         memory = Memory(tuple(case.codes) if case else ())
         truth = Truth(specimen, memory, *((case.explanation, tuple(case.teaches)) if case else ()))
         super().__init__(plan, truth, case.title if case else machine.title)
@@ -98,7 +101,7 @@ class Practice(Bench):
         self.sheet = Sheet(case, machine) if case else None
         self.stored = tuple(case.codes) if case else ()
         self.machine_file = machine
-        self._again = Fresh(case.case, seed) if case else None
+        self._again = Fresh(case.case, seed, variant) if case else None
         self._picture: Drawing | None = None
         self._debrief: Debrief | None = None
         self.own = Ticks()
@@ -170,14 +173,24 @@ class Practice(Bench):
             raise BenchError("this is a machine to practise on, without a case; use casekit.open_case for one.")
 
 
-def open_case(name: str, seed: int | None = None) -> Practice:
+def open_case(name: str, seed: int | None = None, variant: int = 0) -> Practice:
     """Open a case: a bench on a machine with a fault nobody has told you about.
 
-    `seed` draws the individual machine and meter within their tolerances; without it a case is always the same.
+    `seed` draws the individual machine and meter within their tolerances; without it a case is always the same. A
+    `variant` other than 0 has the same complaint and codes and another fault behind it, and stands at other operating
+    values; `casekit.variants` lists them. Raises ScenarioError when there is no such case or variant.
+    """
+    case = variant_of(name, variant)
+    return Practice(library.machine_file(case.machine), case, checked(seed), variant=variant)
+
+
+def variants(name: str) -> list[int]:
+    """The numbers of all variants of a case that were played and can be solved; 0 is the case as it was written.
+
     Raises ScenarioError when there is no such case.
     """
-    case = library.case_file(name)
-    return Practice(library.machine_file(case.machine), case, checked(seed))
+    library.case_file(name)
+    return [0, *library.variants(name)]
 
 
 def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent | None = None) -> Practice:
@@ -190,13 +203,14 @@ def open_machine(name: str, seed: int | None = None, fault: Fault | Intermittent
 
 @dataclass(frozen=True)
 class Fresh:
-    """A case and a seed: called, it opens the case anew."""
+    """A case, a seed and a variant: called, it opens the case anew."""
 
     name: str
     seed: int | None
+    variant: int = 0
 
     def __call__(self) -> Practice:
-        return open_case(self.name, self.seed)
+        return open_case(self.name, self.seed, self.variant)
 
 
 def par(name: str, seed: int | None = None) -> tuple[Par, Played]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+from collections import Counter
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -22,13 +24,15 @@ FILE = "practice_record.jsonl"  # no case can have this name, so no log has it
 
 @dataclass(frozen=True)
 class Entry:
-    """A variant of a case and its day; `grade` and `minutes` are None until the debrief."""
+    """A case that was handed out: which individual (`seed`), on which day, and which variant of it; `grade` and
+    `minutes` are None until the debrief."""
 
     case: str
     seed: int
     day: date
     grade: int | None = None
     minutes: float | None = None
+    variant: int = 0
 
 
 class Record:
@@ -55,7 +59,7 @@ class Record:
         return list(dict.fromkeys(e.case for e in self.entries))
 
     def results(self, case: str) -> list[Entry]:
-        """What came of the variants of a case, the oldest first; a variant counts once, with its first debrief."""
+        """What came of a case, the oldest first; an individual counts once, with its first debrief."""
         first: dict[int, Entry] = {}
         for e in self.entries:
             if e.case == case and e.grade is not None:
@@ -63,13 +67,24 @@ class Record:
         return list(first.values())
 
     def begun(self, case: str) -> int | None:
-        """The variant that was handed out last and has no debrief yet."""
+        """The individual that was handed out last and has no debrief yet."""
         done = {e.seed for e in self.results(case)}
         return next((e.seed for e in reversed(self.entries) if e.case == case and e.seed not in done), None)
 
     def unused(self, case: str) -> int:
-        """The seed of a variant that was never handed out, from 1."""
+        """The seed of an individual that was never handed out, from 1."""
         return 1 + max((e.seed for e in self.entries if e.case == case), default=0)
+
+    def variant(self, case: str, seed: int) -> int:
+        """The variant that an individual was."""
+        return next(e.variant for e in self.entries if (e.case, e.seed) == (case, seed))
+
+    def fresh(self, case: str, known: Sequence[int]) -> int:
+        """Of the variants of a case, one met least often; the case as it was written last, as a lesson may have shown
+        it."""
+        times = Counter({(e.seed, e.variant): 1 for e in self.entries if e.case == case})
+        met = Counter(variant for _, variant in times)
+        return min(known, key=lambda variant: (met[variant], variant == 0, variant))
 
     def due(self, case: str) -> Due:
         """How well a case is known."""
@@ -83,6 +98,8 @@ class Record:
     def add(self, entry: Entry) -> None:
         """Write an entry down."""
         fields = {"case": entry.case, "seed": entry.seed, "day": entry.day.isoformat()}
+        if entry.variant:
+            fields["variant"] = entry.variant
         if entry.grade is not None:
             fields |= {"grade": entry.grade, "minutes": round(entry.minutes, 1)}
         self.entries.append(entry)
@@ -122,15 +139,15 @@ def _entry(line: bytes) -> Entry | None:
     try:
         fields = json.loads(line)
         case, seed, day = fields["case"], fields["seed"], date.fromisoformat(fields["day"])
-        grade, minutes = fields.get("grade"), fields.get("minutes")
+        grade, minutes, variant = fields.get("grade"), fields.get("minutes"), fields.get("variant", 0)
     except (AttributeError, KeyError, TypeError, ValueError, RecursionError):
         return None
-    numbers = [seed] if grade is None else [seed, grade]
+    numbers = [seed, variant] if grade is None else [seed, variant, grade]
     if not isinstance(case, str) or any(isinstance(n, bool) or not isinstance(n, int) or n < 0 for n in numbers):
         return None
     if grade is not None and (grade > 5 or isinstance(minutes, bool) or not isinstance(minutes, int | float)):
         return None
-    return Entry(case, seed, day, grade, minutes)
+    return Entry(case, seed, day, grade, minutes, variant)
 
 
 def _unusable(path: Path, what: str, err: OSError) -> str:

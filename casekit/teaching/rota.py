@@ -15,6 +15,7 @@ import pandas as pd
 from casekit.error import ScenarioError
 from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import FOLDER, Kept, resume_case
+from casekit.teaching.practice import variants
 from casekit.teaching.record import Entry, Record
 
 MASTERED_DAYS = 15  # the interval of SM-2 after three times well in a row; from it on a case counts as mastered (ours)
@@ -49,8 +50,9 @@ def turn(record: Record, cases: Sequence[str], day: date) -> Turn:
 def practice(folder: str | Path | None = None, today: date | None = None) -> Kept:
     """The bench to practise on next, kept as with `resume_case`; a line printed says why this case.
 
-    What was begun is gone on with. Otherwise the case comes on a machine and with a meter you have not met, drawn anew
-    within their tolerances: readings differ, what is wrong is the same. Its debrief goes into your record,
+    What was begun is gone on with. Otherwise the case comes as a variant you have met least often, the complaint being
+    the same and the fault at another place or of another size, on a machine and with a meter you have not met, drawn
+    anew within their tolerances. Its debrief goes into your record,
     `practice_record.jsonl` in the folder of the logs; delete the file to begin anew. Raises ScenarioError when that
     cannot be read or written.
     """
@@ -59,11 +61,13 @@ def practice(folder: str | Path | None = None, today: date | None = None) -> Kep
     now = turn(record, _cases(), day)
     seed = record.begun(now.case)
     if seed is None:
-        seed = record.unused(now.case)
-        while (where / f"{now.case}-{seed}.jsonl").exists():  # met before the record was deleted, or by its seed
+        seed, number = record.unused(now.case), record.fresh(now.case, variants(now.case))
+        while _met(where, now.case, seed):  # before the record was deleted, or by its seed
             seed += 1
-        record.add(Entry(now.case, seed, day))
-    bench = resume_case(now.case, seed, where)
+        record.add(Entry(now.case, seed, day, variant=number))
+    else:
+        number = record.variant(now.case, seed)
+    bench = resume_case(now.case, seed, where, number)
     print("\n".join([*record.troubles, f"{bench.sheet.title}: {now.why}."]))
     return bench
 
@@ -86,6 +90,11 @@ def progress(folder: str | Path | None = None, today: date | None = None) -> pd.
         rows.append((case, len(results), grade, due_on or "", _stands(record, case, day), now.why * (case == now.case)))
     columns = ["case", "times", "last_grade", "due_on", "stands", "next"]
     return pd.DataFrame(rows, columns=columns).astype({"last_grade": "Int64"})
+
+
+def _met(where: Path, case: str, seed: int) -> bool:
+    """Whether there is a log of this individual, of whichever variant."""
+    return (where / f"{case}-{seed}.jsonl").exists() or any(where.glob(f"{case}-v*-{seed}.jsonl"))
 
 
 def _stands(record: Record, case: str, day: date) -> str:
