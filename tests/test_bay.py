@@ -346,13 +346,13 @@ def test_size_and_reasons_have_their_units(cart, bay):
     reasons = table["because"].str.contains(r"showed \S+ V; it would have shown about .* ± ")
     assert reasons.any()
     html = bay.says()._repr_html_()
-    assert html.startswith("<p>1 of 166 suspects left (high resistance at W8), ")
+    assert html.startswith("<p>1 of 167 suspects left (high resistance at W8), ")
     assert "<td>ruled out</td>" in html
 
 
 def test_nothing_is_claimed_before_anything_is_entered(bay):
     says = repr(bay.says())
-    assert says.startswith("166 of 166 suspects left (")
+    assert says.startswith("167 of 167 suspects left (")
     assert "nothing was measured yet" in says
     assert 'Enter bay.key("on"), bay.scan(...).' in bay.next().lines[0]
 

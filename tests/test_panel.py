@@ -308,3 +308,16 @@ def test_a_call_needs_a_place_and_a_wrong_drawing_its_other_end():
     assert "called: drawn on the wrong splice at W12 to SP5" in press(panel, "Make the call")
     panel.calls.kind.value = "open"
     assert panel.calls.to.disabled
+
+
+def test_no_fault_found_is_called_without_a_place():
+    panel = Panel(casekit.open_case("no-power-on-monday"))
+    panel.calls.kind.value = "no fault found"
+    assert panel.calls.place.disabled
+    press(panel, "Keep as suspect")
+    assert "no fault found is a call; choose a kind of fault and its place" in panel.message.value
+    press(panel, "Make the call")
+    assert "called: no fault found, minute 0.0" in panel.message.value
+    panel.calls.kind.value = "open"
+    assert not panel.calls.place.disabled
+    assert panel.calls.place.value is not None
