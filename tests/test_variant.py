@@ -12,6 +12,7 @@ from casekit.files import library
 from casekit.files.check import check_folder
 from casekit.files.variants import Entry
 from casekit.machine.drawn import drawn
+from casekit.machine.state import State
 from casekit.teaching import trial as tried
 from casekit.teaching.record import Entry as Handed
 from casekit.teaching.record import Record
@@ -102,12 +103,14 @@ def test_operating_values_vary_with_both_tracks_of_a_sensor_together():
     built = drawn(library.machine_file("street-sweeper"))
     one, two = operated(built, 5, 1), operated(built, 5, 2)
     assert one == operated(built, 5, 1)
-    moved = {
-        part.name: ((part.output.low - old.output.low) / (old.output.high - old.output.low))
-        for part, old in zip(one.parts, built.parts, strict=True) if hasattr(part, "output")
-    }  # fmt: skip
+    both = [(part, old) for part, old in zip(one.parts, built.parts, strict=True) if hasattr(part, "output")]
+    state = State("run", held=frozenset({"pedal"}))
+    moved = {part.name: part.output.at.value(state) / old.output.at.value(state) - 1 for part, old in both}
+    rest = [(part, old) for part, old in both if old.output.at.value(State("on")) == 0]
+    assert {part.name for part, _ in rest} >= {"B5 track 1", "B9"}
+    assert all(part.output.share(State("on")) == old.output.share(State("on")) for part, old in rest), "nought stays"
     assert moved["B5 track 1"] == pytest.approx(moved["B5 track 2"])
-    assert 0 < max(map(abs, moved.values())) <= 0.03 + 1e-9  # one and a half times 2 % of the span
+    assert 0 < max(map(abs, moved.values())) <= 0.03 + 1e-9  # one and a half times 2 %
     assert len(set(moved.values())) > 5
     assert one != two
 

@@ -49,6 +49,11 @@ class Operating:
         load = None if self.load is None else self.load + by
         return Operating(self.on + by, self.run + by, load, tuple((n, v + by) for n, v in self.held))
 
+    def scaled(self, by: float) -> Operating:
+        """All values multiplied by the same factor: what is nought stays nought."""
+        load = None if self.load is None else self.load * by
+        return Operating(self.on * by, self.run * by, load, tuple((n, v * by) for n, v in self.held))
+
 
 @dataclass(frozen=True)
 class Ripple:

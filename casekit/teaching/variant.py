@@ -29,7 +29,7 @@ from casekit.machine.drawn import drawn
 from casekit.machine.faults import DRAWING_KINDS
 from casekit.machine.intermittent import inner
 from casekit.machine.machine import Machine
-from casekit.machine.sensors import Output, Potentiometer, PressureSensor, Thermistor
+from casekit.machine.sensors import Potentiometer, PressureSensor, Thermistor
 from casekit.machine.state import LOAD, State
 from casekit.reasoning.spread import ENGINE_KELVIN, OPERATING
 from casekit.teaching.truth import truth_of
@@ -103,8 +103,9 @@ def shown(plan: Machine, case: CaseFile) -> Iterator[tuple]:
 
 
 def operated(built: Machine, seed: int, number: int) -> Machine:
-    """An individual that stands at other operating values: pressures, positions and temperatures, each off by a draw
-    from what the reasoning takes for their standard uncertainty, at most `WIDEST` times as much."""
+    """An individual that stands at other operating values: pressures and positions, each off by a share of what it is
+    (a pressure of nought and a lever at its stop stay what they are), and temperatures. How far is drawn by what the
+    reasoning takes for their standard uncertainty, at most `WIDEST` times as much."""
     rng = np.random.default_rng([seed, number, 29])
     off: dict[str, float] = {}
 
@@ -114,14 +115,12 @@ def operated(built: Machine, seed: int, number: int) -> Machine:
             off[sensor] = float(np.clip(rng.normal(), -WIDEST, WIDEST))
         return off[sensor]
 
-    def moved(output: Output, name: str) -> Output:
-        return output.drifted(OPERATING * abs(output.high - output.low) * by(name))
-
     parts = []
     for part in built.parts:
         match part:
             case Potentiometer() | PressureSensor():
-                part = replace(part, output=moved(part.output, part.name))
+                at = part.output.at.scaled(1 + OPERATING * by(part.name))
+                part = replace(part, output=replace(part.output, at=at))
             case Thermistor():
                 part = replace(part, at=part.at.shifted(ENGINE_KELVIN * by(part.name)))
         parts.append(part)
