@@ -252,6 +252,7 @@ def test_where_a_worn_track_is_likely_the_lever_is_moved():
     bench = casekit.open_case("door-side-sinks-away")
     bench.key("on")
     bench.volts("B3.2", "G1.-")
+    bench.volts("B3.1", "G1.-")
     bench.unplug("B3")
     assert bench.look("B3").text == "no damage to be seen"
     bench.plug("B3")

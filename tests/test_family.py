@@ -68,6 +68,8 @@ def fault(machine, s, size, at):
             return f.SensorShorted(s.place, size)
         case "sensor drifted":
             return f.SensorDrifted(s.place, size)
+        case "sensor dead spot":
+            return f.SensorDeadSpot(s.place, (max(size - 0.05, 0.0), min(size + 0.05, 1.0)))
         case "supply dead":
             return f.SupplyDead(s.place)
         case "supply weak":

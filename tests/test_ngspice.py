@@ -24,7 +24,7 @@ from casekit.machine.law import Resistor
 from casekit.machine.state import State
 
 PAIRS = 20
-EACH = 24
+EACH = 16
 CHUNK = 20
 LIMIT_V = 1e-6
 UNSOLVED = 0.02  # share of networks ngspice may leave unsolved
