@@ -126,7 +126,7 @@ def test_trainees_who_test_by_habit():
         "tells most": "the cheapest tells most",
         "pays most": "what tells most pays most",
     }
-    assert math.isclose(both["pump"], 40.5)  # half a minute more is within the minute that is allowed
+    assert math.isclose(both["pump"], 40.5)  # half a minute more, and told from 40
     assert wrong(text) == 10
 
 
