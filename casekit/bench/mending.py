@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 from casekit.bench import minutes, view
@@ -10,7 +9,7 @@ from casekit.bench.inspection import Sight
 from casekit.bench.moves import Moves
 from casekit.bench.reading import Finding
 from casekit.bench.sealed import unseal
-from casekit.circuit.mean import only, points
+from casekit.circuit.mean import points
 from casekit.circuit.operating_point import Unstable
 from casekit.error import BenchError, CircuitError, hint
 from casekit.machine import rules
@@ -24,7 +23,6 @@ UNFUSED = "an unfused jumper: whatever it feeds has no protection, and a short b
 PIERCED = "piercing insulation: water gets in and the wire corrodes and goes open later"
 OVERVOLTED = "battery voltage on a sensor circuit: its supply, its sensors and the control unit can be gone for good"
 FUSE_A, OVER_V = 5.0, 6.0
-VISIBLE = 0.05  # how far a value must be off, as a share of its range (or of 100 degrees), to be noticed; invented
 
 
 class Mending(Moves):
@@ -168,15 +166,8 @@ class Mending(Moves):
         program, specimen = self.drawing.program, unseal(self).specimen
         found: dict[str, None] = {}
         for state in self.drawing.drive(self.state):
-            now, due = (
-                rules.values(program, view.view(mix, state), ())
-                for mix in (specimen.mix(state, self.clock), only(specimen.built))
-            )
-            for channel in program.channels:
-                width = channel.span[1] - channel.span[0] if channel.kind == "share" else 100.0
-                if channel.kind != "supply" and channel.name in due:
-                    apart = abs(now.get(channel.name, (math.inf,))[0] - due[channel.name][0])
-                    found |= {channel.name: None} if apart > VISIBLE * width else {}
+            what = view.view(specimen.mix(state, self.clock), state)
+            found |= dict.fromkeys(rules.visibly_off(program, what, view.healthy(specimen.built, state)))
         return list(found)
 
     def _moved(self, action: str, what: str, cost: float, state: State, risk: str = "") -> None:

@@ -6,6 +6,7 @@ notice. Nothing here solves a circuit or knows a fault, so whoever weighs eviden
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from casekit.machine.state import State
 LOGIC_V = 4.65  # below this the control unit is in reset (a fixed 5 V regulator's datasheet, Oct 2008)
 SEEN_SHARE = 0.5  # share of a pick-up's voltage that must arrive between the unit's inputs; invented
 SWING_V = 2.0  # a Hall signal must swing at least this far inside the unit; invented
+VISIBLE = 0.05  # how far a value must be off, as a share of its range (or of 100 degrees), to be noticed; invented
 STALLS = 0.25  # the engine stalls when the crankshaft signal is missing for more than this share of the time; invented
 
 # What a driver notices.
@@ -106,6 +108,20 @@ def values(program: Program, what: View, faults: Sequence[Seen]) -> Mapping[str,
             spoilt = channel.name in bad and channel.kind != "supply"
             shown[channel.name] = (channel.substitute if spoilt else channel.value(volts)), channel.unit, spoilt
     return shown
+
+
+def visibly_off(program: Program, what: View, due: View) -> dict[str, bool]:
+    """Channels whose value anyone who knows the machine sees to be wrong beside what is due, each with whether it is
+    too high; one that should have a value and has none counts as too high."""
+    now, good = values(program, what, ()), values(program, due, ())
+    found: dict[str, bool] = {}
+    for channel in program.channels:
+        width = channel.span[1] - channel.span[0] if channel.kind == "share" else 100.0
+        if channel.kind != "supply" and channel.name in good:
+            apart = now.get(channel.name, (math.inf,))[0] - good[channel.name][0]
+            if abs(apart) > VISIBLE * width:
+                found[channel.name] = apart > 0
+    return found
 
 
 def _wrong(program: Program, channel: Channel, what: View, state: State) -> Iterator[Seen]:

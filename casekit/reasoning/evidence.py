@@ -139,8 +139,7 @@ class Weighing:
         n, whole_log = len(every), whole and best is None
         if whole and best is not None:
             self._prepared(every)
-        run = self._resumed(every) if whole_log else None
-        run = run or _Run(self, every)
+        run = (self._resumed(every) if whole_log else None) or _Run(self, every)
         weight, can, r = run.weight, run.can, self.readings
         for t in range(run.done, len(self.steps)):
             members, sign = self.steps[t]
@@ -222,8 +221,7 @@ class Weighing:
         if self.expect.latest is None:
             return None
         known, run = self.expect.latest
-        same = len(run.every) == len(every) and all(a is b for a, b in zip(run.every, every, strict=True))
-        return run.copy(self) if same and known == self._log()[: len(known)] else None
+        return run.copy(self) if run.every == every and known == self._log()[: len(known)] else None
 
     def _prepared(self, every: list[Cell]) -> None:
         """Work out what few cells expect of all readings, those of one state together."""
@@ -285,14 +283,11 @@ class _Run:
     def copy(self, weighing: Weighing) -> _Run:
         """The same, to go on from with a log that may be longer."""
         fresh = _Run(weighing, self.every)
-        for name in ("mean", "variance", "shared", "sized"):
-            getattr(fresh, name)[:, : self.mean.shape[1]] = getattr(self, name)[:, : fresh.mean.shape[1]]
-        fresh.slips[:, :, : self.slips.shape[2]] = self.slips
-        fresh.history[: self.done] = self.history[: self.done]
-        fresh.parts[:, : self.done], fresh.course[:, : self.done] = (
-            self.parts[:, : self.done],
-            self.course[:, : self.done],
-        )
+        count = self.mean.shape[1]
+        for name in ("mean", "variance", "shared", "sized", "slips"):
+            getattr(fresh, name)[..., :count] = getattr(self, name)
+        for name in ("history", "parts", "course"):
+            getattr(fresh, name)[..., : self.done, :] = getattr(self, name)[..., : self.done, :]
         for name in ("numbers", "signs", "gain"):
             getattr(fresh, name)[:] = getattr(self, name)
         fresh.lasting, fresh.loose = self.lasting.copy(weighing.readings), self.loose.copy(weighing.readings)

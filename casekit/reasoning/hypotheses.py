@@ -60,7 +60,7 @@ class Hypotheses:
     @property
     def worn(self) -> np.ndarray:
         """Which are of a worn track, which shows where the lever stands on it."""
-        return np.array([c is not None and c.suspect.kind == "sensor dead spot" for c in self.cells], dtype=bool)
+        return np.array([c is not None and c.suspect.worn for c in self.cells], dtype=bool)
 
     def p(self, there: float) -> np.ndarray:
         """Chances, adding up to one, while a fault that comes and goes is there with chance `there`."""

@@ -37,7 +37,7 @@ def groups(drawing: Machine, fits: Mapping[Suspect, Fit]) -> list[frozenset[Susp
     guess = predictor(drawing)
     movable = [p for p in drawing.plugs if p.kind != "control unit"]
     states = [State("on"), *(State("on", frozenset({p.name})) for p in movable)]
-    if any(s.kind == "sensor dead spot" for s in names):
+    if any(s.worn for s in names):
         states += [State(op.needs, held=frozenset({op.name})) for op in drawing.operations]
     for state in states:
         if not alike.edges:

@@ -22,7 +22,7 @@ REDRAWN = 0.005  # and how often its drawing is wrong beside its fault
 
 def ordered(pair: Sequence[Suspect]) -> tuple[Suspect, Suspect]:
     """Two suspects in one order; a worn track last, as the ports it takes depend on where the lever stands."""
-    first, second = sorted(pair, key=lambda s: (s.kind == "sensor dead spot", str(s)))
+    first, second = sorted(pair, key=lambda s: (s.worn, str(s)))
     return first, second
 
 

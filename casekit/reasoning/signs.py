@@ -40,7 +40,7 @@ class Expected:
         self.predictor, self.cells = predictor, list(cells)
         self.drawing = predictor.drawing
         self.open = np.array([WIDE * (c.high > c.low) for c in self.cells] + [0.0])
-        worn = [k for k, c in enumerate(self.cells) if any(p.suspect.kind == "sensor dead spot" for p in c.parts)]
+        worn = [k for k, c in enumerate(self.cells) if any(p.suspect.worn for p in c.parts)]
         self._worn = np.array(worn, dtype=int)  # what these do depends on where a lever stands
         self._views: dict[State, Views] = {}
         self._bad: dict[State, dict[str, np.ndarray]] = {}

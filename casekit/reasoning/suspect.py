@@ -72,6 +72,11 @@ class Suspect:
                 return WORN
         return (0.0,)
 
+    @property
+    def worn(self) -> bool:
+        """Whether it is a worn track: what that changes depends on where a lever stands."""
+        return self.kind == faults.SensorDeadSpot.kind
+
     def middle(self, low: float, high: float) -> float:
         """The size in the middle of two: of resistances and currents the geometric mean."""
         if low <= 0 or self.kind in ("sensor drifted", "sensor dead spot"):

@@ -81,9 +81,8 @@ class Kept(Practice):
         """Into the record goes the first debrief of what `casekit.practice` handed out."""
         book = self._logbook
         record = Record(book.path.parent)
-        if book.seed is None or record.begun(book.case) != book.seed:
-            return
-        if record.variant(book.case, book.seed) != book.variant:
+        mine = book.seed is not None and record.begun(book.case) == book.seed
+        if not mine or record.variant(book.case, book.seed) != book.variant:
             return
         hints = sum(isinstance(e, Move) and e.action == "hint" for e in self.events)
         known = grades().get(book.case)

@@ -14,8 +14,10 @@ import numpy as np
 
 from casekit.bench import minutes
 from casekit.bench.bench import Bench
+from casekit.bench.reading import Call
 from casekit.bench.sealed import Truth, unseal
 from casekit.error import BenchError
+from casekit.machine.faults import NO_FAULT
 from casekit.machine.harness import Contact
 from casekit.machine.intermittent import inner
 from casekit.machine.machine import Machine
@@ -136,6 +138,13 @@ class Player:
                 return
             yield self.verdict
 
+    def call(self) -> Call:
+        """Call what it is sure of."""
+        if self.clear:
+            return self.bench.call(NO_FAULT)
+        best = self.verdict.suspects[self.verdict.best()]
+        return self.bench.call(best.kind, best.place, best.to)
+
     def play(self) -> Played:
         """Step to the end."""
         for _ in self.steps():
@@ -195,17 +204,17 @@ def filled(bench: Bench, gap: Gap) -> None:
         case "open":
             bench.open_harness(gap.place)
         case "clear":
-            _plugged(bench, "on")
+            plugged(bench, "on")
             bench.clear_codes()
         case "drive":
-            _plugged(bench, "run")
+            plugged(bench, "run")
             bench.road_test()
         case "codes":
-            _plugged(bench, "on")
+            plugged(bench, "on")
             bench.codes()
 
 
-def _plugged(bench: Bench, key: str) -> None:
+def plugged(bench: Bench, key: str) -> None:
     """Let go of everything, plug everything in, and turn the key."""
     for name in sorted(bench.state.held):
         bench.release(name)

@@ -82,8 +82,7 @@ class Record:
     def fresh(self, case: str, known: Sequence[int]) -> int:
         """Of the variants of a case, one met least often; the case as it was written last, as a lesson may have shown
         it."""
-        times = Counter({(e.seed, e.variant): 1 for e in self.entries if e.case == case})
-        met = Counter(variant for _, variant in times)
+        met = Counter(variant for _, variant in {(e.seed, e.variant) for e in self.entries if e.case == case})
         return min(known, key=lambda variant: (met[variant], variant == 0, variant))
 
     def due(self, case: str) -> Due:

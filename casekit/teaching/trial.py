@@ -12,9 +12,9 @@ import networkx as nx
 from casekit.files import library
 from casekit.files.casefile import CaseFile
 from casekit.files.variants import Entry
-from casekit.machine.faults import DRAWING_KINDS, NO_FAULT
+from casekit.machine.faults import DRAWING_KINDS
 from casekit.machine.harness import Contact, Wire
-from casekit.teaching.player import Player
+from casekit.teaching.player import Player, plugged
 from casekit.teaching.practice import Practice
 from casekit.teaching.truth import truth_of
 from casekit.teaching.variant import drawn_by
@@ -51,20 +51,20 @@ def trials(name: str, count: int) -> Iterator[tuple[int, str]]:
 
 def trial(case: CaseFile, number: int) -> tuple[Entry | None, str]:
     """Play a variant: its entry, None where the advice does not end in a right and supported call; and why."""
-    bench = Practice(library.machine_file(case.machine), case, None, variant=number)
+    machine = library.machine_file(case.machine)
+    bench = Practice(machine, case, None, variant=number)
     player = Player(bench, case.codes)
     player.play()
     here, minutes = " and ".join(map(truth_of, case.faults)) or "nothing wrong", round(bench.clock, 1)
     if not player.sure or player.clear != (not case.faults):
         return None, f"{here}: the advice does not become sure of it"
     if len(case.faults) < 2:
-        best = player.verdict.suspects[player.verdict.best()]
-        bench.call(*((NO_FAULT,) if player.clear else (best.kind, best.place, best.to)))
+        player.call()
     else:
         if any(fault.kind in DRAWING_KINDS for fault in case.faults):
             _everything(bench)
         else:
-            bench = Practice(library.machine_file(case.machine), case, None, variant=number)
+            bench = Practice(machine, case, None, variant=number)
             _around(bench, {fault.place for fault in case.faults})
         other, last = sorted(case.faults, key=lambda f: f.kind in DRAWING_KINDS, reverse=True)
         bench.call(other.kind, other.place, other.to or "")
@@ -98,12 +98,8 @@ def _around(bench: Practice, places: set[str]) -> None:
 
 def _everything(bench: Practice) -> None:
     """Read all there is to read, and open every splice: a wrong drawing shows in places one does not think of."""
-    for name in sorted(bench.state.held):
-        bench.release(name)
-    for name in sorted(bench.state.unplugged):
-        bench.plug(name)
     earth = bench.drawing.earth
-    bench.key("on")
+    plugged(bench, "on")
     for point in bench.probe_points():
         if point != earth:
             bench.volts(point, earth)

@@ -16,7 +16,6 @@ from functools import lru_cache
 import numpy as np
 
 from casekit.bench import view
-from casekit.bench.mending import VISIBLE
 from casekit.circuit.mean import only
 from casekit.error import ScenarioError
 from casekit.files import library
@@ -96,9 +95,10 @@ def shown(plan: Machine, case: CaseFile) -> Iterator[tuple]:
     states = [State("on", held=h) for h in held]
     states += [State("run"), *(replace(s, hot=False) for s in plan.drive(State("run"))[1:]), State("run", hot=True)]
     for state in states:
-        what = view.view(only(faulty), state)
+        what = view.healthy(faulty, state)
         seen = rules.seen(program, what, state)
-        yield what.alive, frozenset(seen), tuple(rules.behaviour(program, seen, state)), _off(plan, what, state)
+        off = rules.visibly_off(program, what, _healthy(plan, state))
+        yield what.alive, frozenset(seen), tuple(rules.behaviour(program, seen, state)), off
     yield (view.engine_runs(only(faulty), State("run", held=frozenset({LOAD}))),)
 
 
@@ -127,24 +127,12 @@ def operated(built: Machine, seed: int, number: int) -> Machine:
     return replace(built, parts=tuple(parts))
 
 
-def _off(plan: Machine, what: rules.View, state: State) -> frozenset[tuple[str, bool]]:
-    """Channels whose value anyone who knows the machine sees to be wrong, and whether it is too high."""
-    due, now = (rules.values(plan.program, v, ()) for v in (_healthy(plan, state), what))
-    found = set()
-    for channel in plan.program.channels:
-        here, there = now.get(channel.name, (None,))[0], due.get(channel.name, (None,))[0]
-        width = channel.span[1] - channel.span[0] if channel.kind == "share" else 100.0
-        if None not in (here, there) and channel.kind != "supply" and abs(here - there) > VISIBLE * width:
-            found.add((channel.name, here > there))
-    return frozenset(found)
+# Inside ------------------------------------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=64)
 def _healthy(plan: Machine, state: State) -> rules.View:
     return view.healthy(plan, state)
-
-
-# Inside ------------------------------------------------------------------------------------------------------------
 
 
 def _with(case: CaseFile, faults: list[Fault]) -> CaseFile:
