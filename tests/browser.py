@@ -20,7 +20,7 @@ LESSONS = Path(__file__).parents[1] / "lessons"
 # Nothing is looked for on the network, and no sandbox of its own where the tests run as root.
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]  # fmt: skip
-PATIENCE_S = 25
+PATIENCE_S = 60
 
 
 def free_port() -> int:
