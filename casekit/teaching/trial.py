@@ -14,10 +14,11 @@ from casekit.files.casefile import CaseFile
 from casekit.files.variants import Entry
 from casekit.machine.faults import DRAWING_KINDS
 from casekit.machine.harness import Contact, Wire
+from casekit.teaching.debrief import Debrief
 from casekit.teaching.player import Player, plugged
 from casekit.teaching.practice import Practice
 from casekit.teaching.truth import truth_of
-from casekit.teaching.variant import drawn_by
+from casekit.teaching.variant import drawn_by, variant_of
 
 PER_WANTED = 4  # numbers that are tried for every variant wanted
 
@@ -51,28 +52,52 @@ def trials(name: str, count: int) -> Iterator[tuple[int, str]]:
 
 def trial(case: CaseFile, number: int) -> tuple[Entry | None, str]:
     """Play a variant: its entry, None where the advice does not end in a right and supported call; and why."""
+    minutes, why = _solved(case, None, number)
+    here = " and ".join(map(truth_of, case.faults)) or "nothing wrong"
+    if minutes is None:
+        return None, f"{here}: {why}"
+    return Entry(number=number, minutes=minutes, faults=case.faults), f"{here}: solved in {minutes:.0f} minutes"
+
+
+def played_through(name: str, number: int, seed: int | None) -> float | None:
+    """The minutes that the advice takes for an individual of a variant on file; None where it does not end in a right
+    and supported call."""
+    return _solved(variant_of(name, number), seed, number)[0]
+
+
+def _solved(case: CaseFile, seed: int | None, number: int) -> tuple[float | None, str]:
+    """Minutes by advice, and why not."""
     machine = library.machine_file(case.machine)
-    bench = Practice(machine, case, None, variant=number)
+    bench = Practice(machine, case, seed, variant=number)
     player = Player(bench, case.codes)
     player.play()
-    here, minutes = " and ".join(map(truth_of, case.faults)) or "nothing wrong", round(bench.clock, 1)
+    minutes = round(bench.clock, 1)
     if not player.sure or player.clear != (not case.faults):
-        return None, f"{here}: the advice does not become sure of it"
+        return None, "the advice does not become sure of it"
     if len(case.faults) < 2:
         player.call()
+        came = bench.debrief()
+    elif any(fault.kind in DRAWING_KINDS for fault in case.faults):
+        _everything(bench)
+        came = _called(bench, case)
     else:
-        if any(fault.kind in DRAWING_KINDS for fault in case.faults):
-            _everything(bench)
-        else:
-            bench = Practice(machine, case, None, variant=number)
-            _around(bench, {fault.place for fault in case.faults})
-        other, last = sorted(case.faults, key=lambda f: f.kind in DRAWING_KINDS, reverse=True)
-        bench.call(other.kind, other.place, other.to or "")
-        bench.call(last.kind, last.place, last.to or "", also=other.kind not in DRAWING_KINDS)
-    came = bench.debrief()
+        for read in (_around, _closely):  # what is read beside the faults can be doubted too, so both are tried
+            bench = Practice(machine, case, seed, variant=number)
+            read(bench, {fault.place for fault in case.faults})
+            came = _called(bench, case)
+            if came.right and came.supported:
+                break
     if not (came.right and came.supported):
-        return None, f"{here}: the call is {'not supported' if came.right else 'wrong'}"
-    return Entry(number=number, minutes=minutes, faults=case.faults), f"{here}: solved in {minutes:.0f} minutes"
+        return None, f"the call is {'not supported' if came.right else 'wrong'}"
+    return minutes, ""
+
+
+def _called(bench: Practice, case: CaseFile) -> Debrief:
+    """Both faults called, the one in the drawing first."""
+    other, last = sorted(case.faults, key=lambda f: f.kind in DRAWING_KINDS, reverse=True)
+    bench.call(other.kind, other.place, other.to or "")
+    bench.call(last.kind, last.place, last.to or "", also=other.kind not in DRAWING_KINDS)
+    return bench.debrief()
 
 
 def _around(bench: Practice, places: set[str]) -> None:
@@ -92,6 +117,27 @@ def _around(bench: Practice, places: set[str]) -> None:
         for plug in [p for p in drawing.plugs if p.kind == "sensor" and behind & set(p.harness)][:2]:
             for pin in plug.harness:
                 bench.volts(pin, drawing.earth)
+    bench.key("run")
+    bench.notice()
+
+
+def _closely(bench: Practice, places: set[str]) -> None:
+    """Read just before and just behind each of these wires and cavities, the pins of one sensor behind it, and one
+    neighbour that is fed before it; then start the engine."""
+    drawing = bench.drawing
+    bench.key("on")
+    known = bench.probe_points()
+    for part in (p for p in drawing.all((Wire, Contact)) if p.name in places):
+        copper = drawing.copper().copy()
+        copper.remove_edge(part.a, part.b)
+        sides = [nx.single_source_shortest_path_length(copper, end) for end in (part.a, part.b)]
+        points = [min((p for p in known if p in side), key=side.get, default=None) for side in sides]
+        sensors = [p for p in drawing.plugs if p.kind == "sensor"]
+        mine = next((p for p in sensors if sides[1].keys() & set(p.harness)), None)
+        beside = next((pin for p in sensors if p is not mine for pin in p.harness if pin in sides[0]), None)
+        pins = mine.harness[:2] if mine else ()
+        for point in dict.fromkeys(p for p in (*points, *pins, beside) if p and p != drawing.earth):
+            bench.volts(point, drawing.earth)
     bench.key("run")
     bench.notice()
 
