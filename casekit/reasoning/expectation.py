@@ -28,8 +28,8 @@ KEPT, MANY = 80, 12_000  # readings whose predictions are kept, and by how many 
 class Expectations:
     """Expectations on one drawing; those of all its cells are kept, so that a longer log costs only what is new."""
 
-    def __init__(self, drawing: Machine):
-        self.guess, self.drawing = Predictor(drawing), drawing
+    def __init__(self, drawing: Machine, guess: Predictor | None = None):
+        self.guess, self.drawing = guess or Predictor(drawing), drawing
         self.columns = len(self.guess.shared) + 1 + OPEN
         self.latest: tuple | None = None  # the log last weighed by all cells, and where they stood at its end
         self._others: dict[State, np.ndarray] = {}

@@ -275,7 +275,8 @@ class Entries:
             step = _last_digit(value) if isinstance(value, str) else kind.ranges[kind.number(amount)].step
             usual = self._accuracy.get(name, (kind.share, kind.counts))
             share, many = _spec(name, (usual[0] if spec is None else spec, usual[1] if counts is None else counts))
-            text = value.strip() if isinstance(value, str) else f"{amount:.6g}"
+            plain = isinstance(value, str) and "e" not in value.lower()
+            text = value.strip() if plain else f"{amount:.6g}"
             reading = amount, rectangular(share * abs(amount) + many * step), f"{text} {unit}"
         amount, u, shown = reading
         note = f"with {data[0][1]:g} Ω across" if data else ""
@@ -360,7 +361,7 @@ def _is_over(value) -> bool:
 def _number(value, what: str) -> float:
     """A number typed in, or the text of a display."""
     try:
-        amount = math.nan if isinstance(value, bool) else float(value)
+        amount = math.nan if isinstance(value, bool) else float(_ascii(value))
     except (TypeError, ValueError):
         amount = math.nan
     if not math.isfinite(amount):
@@ -368,7 +369,12 @@ def _number(value, what: str) -> float:
     return amount
 
 
+def _ascii(value):
+    """A display's minus sign is not that of a keyboard."""
+    return value.replace("\u2212", "-") if isinstance(value, str) else value
+
+
 def _last_digit(text: str) -> float:
     """What one count of a display is worth: 4.98 has counts of 0.01."""
-    digits, _, power = text.strip().lower().partition("e")
+    digits, _, power = _ascii(text).strip().lower().partition("e")
     return 10.0 ** (int(power or 0) - len(digits.partition(".")[2]))

@@ -1,0 +1,124 @@
+"""Fits of a fault to readings: recovered from simulated repairs as often as their intervals say."""
+
+import math
+
+import pytest
+from repairs import READ, repair
+
+import casekit
+from casekit import BenchError
+from casekit.files import library
+from casekit.machine.drawn import drawn
+from casekit.reasoning import observation
+from casekit.reasoning.estimate import estimate, ranked
+from casekit.reasoning.suspect import Suspect
+from casekit.teaching.bay import Bay
+from casekit.teaching.typed import typed
+
+REPAIRS = 200
+SIGMAS = 3.0  # of the luck of so many repairs
+
+
+@pytest.fixture(scope="module")
+def fits():
+    """(repair, its fit) for all simulated repairs."""
+    every = [repair(number) for number in range(REPAIRS)]
+    return [(r, estimate(r.drawing, r.numbers, r.suspect)) for r in every]
+
+
+def told(fit) -> bool:
+    """Whether the readings bound the size on both sides."""
+    return fit.widest[0] < fit.size_95[0] and fit.size_95[1] < fit.widest[1]
+
+
+@pytest.mark.reference
+def test_intervals_contain_the_truth_as_often_as_they_say(fits, finding):
+    """Coverage of 68.3 and 95 % (JCGM 100:2008, 6.2): of the sizes that the readings bound, so many lie inside, give or
+    take the binomial luck of their number. Where the readings do not bound a size nothing narrower is claimed."""
+    bound = [(r, fit) for r, fit in fits if told(fit)]
+    assert len(bound) > REPAIRS / 2
+    for share, name in ((0.683, "size_68"), (0.95, "size_95")):
+        held = [getattr(fit, name)[0] <= r.size <= getattr(fit, name)[1] for r, fit in bound]
+        luck = math.sqrt(share * (1 - share) / len(held))
+        found = sum(held) / len(held)
+        finding(f"fits: {100 * share:.1f} % intervals hold {100 * found:.1f} % of {len(held)} sizes "
+                f"({100 * luck:.1f} % of luck)")  # fmt: skip
+        assert abs(found - share) < SIGMAS * luck
+    rest = [fit.size_95[0] <= r.size <= fit.size_95[1] for r, fit in fits if not told(fit)]
+    assert sum(rest) / len(rest) > 0.9
+    places = [fit.at_95[0] <= r.at <= fit.at_95[1] for r, fit in fits if fit.at is not None]
+    assert sum(places) >= 0.85 * len(places)
+
+
+def test_hardly_a_good_reading_is_called_wrong(fits):
+    assert sum(len(fit.missed) for _, fit in fits) < 0.02 * REPAIRS * READ
+
+
+def test_a_reading_that_was_written_down_wrongly_is_named():
+    """One reading of each repair is doubled and a volt more: it is among those named, alone in most."""
+    found = []
+    for number in range(0, 40):
+        r = repair(number, slip=True)
+        fit = estimate(r.drawing, r.numbers, r.suspect)
+        found.append([m.reading.event is r.wrong for m in fit.missed])
+    assert sum(any(some) for some in found) >= 36
+    assert sum(some == [True] for some in found) >= 30
+
+
+def test_the_place_along_a_wire_is_told_by_millivolts():
+    """Shorted at 60 % of its 2.4 m: up to the short flows the limit of the supply, behind it nothing."""
+    bay = shorted_bay()
+    fit = estimate(bay.drawing, observed(bay), Suspect("short to ground", "W15a"))
+    assert fit.at_95[0] <= 0.6 <= fit.at_95[1]
+    assert fit.at_95[1] - fit.at_95[0] < 0.35
+    assert str(fit).startswith("short to ground at W15a: ")
+    assert "along the wire (95 %: " in str(fit)
+
+
+def shorted_bay():
+    """What millivolts and volts show of a short in the long piece of a supply."""
+    fault = casekit.ShortToGround("W15a", 0.3, 0.6)
+    bench = casekit.open_machine("street-sweeper", seed=3, fault=fault)
+    bay = Bay(library.machine_file("street-sweeper"), (), {})
+    for one in (bench, bay):
+        one.key("on")
+    for red, black in (("B5.1", "X12.1f"), ("X1.5", "B5.1"), ("B2.1", "X12.1m")):
+        typed(bay, f"millivolts {red} {black} {bench.millivolts(red, black).shown}")
+    for point in ("X1.5", "X12.1f", "B1.1", "B2.1"):
+        typed(bay, f"volts {point} G1.- {bench.volts(point, 'G1.-').shown}")
+    return bay
+
+
+def observed(bay):
+    return observation.observed(bay.drawing, bay.events)[0]
+
+
+def test_an_open_has_nothing_to_fit_and_is_held_against_the_readings():
+    bay = Bay(library.machine_file("street-sweeper"), (), {})
+    bay.key("on")
+    bay.volts("B9.1", "G1.-", "0.001")
+    bay.volts("X13.1m", "G1.-", "4.998")
+    fit = estimate(bay.drawing, observed(bay), Suspect("open", "W42"))
+    assert (fit.size, fit.at, fit.missed) == (None, None, ())
+    wrong = estimate(bay.drawing, observed(bay), Suspect("open", "W14"))
+    assert [m.reading.red for m in wrong.missed] == ["B9.1"]
+
+
+def test_the_true_place_is_among_those_that_fit():
+    """A short to ground that pulls one supply down: the places on it fit, and no other does."""
+    bay = shorted_bay()
+    found = ranked(bay.drawing, observed(bay), "short to ground")
+    assert any({fit.suspect.place} & {"W15a"} for fit in found), [str(f) for f in found]
+    assert [len(fit.missed) for fit in found] == sorted(len(fit.missed) for fit in found)
+
+
+def test_nothing_to_fit():
+    plan = drawn(library.machine_file("street-sweeper"))
+    with pytest.raises(BenchError) as caught:
+        estimate(plan, [], Suspect("open", "W42"))
+    assert str(caught.value) == (
+        "open at W42: there is no reading to fit; enter what was measured while the fault was there."
+    )
+    with pytest.raises(BenchError) as caught:
+        ranked(plan, [], "none such")
+    assert str(caught.value) == "none such can be nowhere on this drawing; name another kind of fault."
