@@ -7,6 +7,7 @@ import tempfile
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Lessons keep their cases apart from those of who works here.
 os.environ["CASEKIT_LOGS"] = tempfile.mkdtemp(prefix="casekit-logs-")
+os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = tempfile.mkdtemp(prefix="casekit-drawn-")
 
 import pytest
 

@@ -13,9 +13,7 @@ from casekit.files.casefile import CaseFile, Fault
 from casekit.files.codes import TITLES
 from casekit.files.harness import cavity_of, inline_cavities, pieces, wire_ends
 from casekit.files.schema import MachineFile
-from casekit.files.source import Place
-
-Finding = tuple[Place, str]
+from casekit.files.source import Finding
 
 LOAD = "load"
 """The operation every machine has: its engine works against a load."""

@@ -8,50 +8,42 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import get_args
 
 import networkx as nx
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 
 from casekit.error import ScenarioError, hint
-from casekit.files import casefile, schema
-from casekit.files.casecheck import LOAD, Finding, check_case, unknown_code, unknown_operations
+from casekit.files import casefile
+from casekit.files.casecheck import LOAD, check_case, unknown_code, unknown_operations
 from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
 from casekit.files.harness import CAVITIES, inline_cavities, piece_names, pieces, wire_ends
+from casekit.files.notes import read_notes
+from casekit.files.record import SINGULAR, read_record
 from casekit.files.schema import MachineFile
-from casekit.files.source import Place, Source, read
+from casekit.files.sealed import SUFFIX, read_sealed
+from casekit.files.source import Finding, Place, Source
 from casekit.files.variants import Variants, check_variants
-
-Kind = TypeVar("Kind", bound=BaseModel)
-
-_KEYS = sorted(
-    {
-        key
-        for record in (*vars(schema).values(), *vars(casefile).values())
-        if isinstance(record, type) and issubclass(record, BaseModel)
-        for key in record.model_fields
-    }
-)
-
-
-_SINGULAR = {
-    "sensors": "sensor",
-    "supplies": "supply",
-    "fuses": "fuse",
-    "grounds": "ground",
-    "inputs": "input",
-    "connectors": "connector",
-    "splices": "splice",
-    "contact_points": "contact point",
-    "operations": "operation",
-}
 
 
 def read_machine(path: Path | str) -> MachineFile:
     """Read and check a machine file."""
-    source = read(path)
-    machine = _record(MachineFile, source)
+    return checked_machine(*read_record(MachineFile, path))
+
+
+def read_case(path: Path | str, machines: dict[str, MachineFile]) -> CaseFile:
+    """Read and check a case file against the machines it can name."""
+    return checked_case(*read_record(CaseFile, path), machines)
+
+
+def read_variants(path: Path | str, cases: dict[str, CaseFile], machines: dict[str, MachineFile]) -> Variants:
+    """Read and check the variants of a case."""
+    return checked_variants(*read_record(Variants, path), cases, machines)
+
+
+def checked_machine(machine: MachineFile, source: Source) -> MachineFile:
+    """A machine, when everything in it is where it can be; `source` says on which line it stands."""
     findings = [*_cross_check(machine), *_check_functions(machine)]
     if not findings:
         findings = list(_check_network(machine))
@@ -59,18 +51,16 @@ def read_machine(path: Path | str) -> MachineFile:
     return machine
 
 
-def read_case(path: Path | str, machines: dict[str, MachineFile]) -> CaseFile:
-    """Read and check a case file against the machines it can name."""
-    source = read(path)
-    case = _record(CaseFile, source)
+def checked_case(case: CaseFile, source: Source, machines: dict[str, MachineFile]) -> CaseFile:
+    """A case, when its machine can have its faults."""
     _raise_any(source, check_case(case, machines))
     return case
 
 
-def read_variants(path: Path | str, cases: dict[str, CaseFile], machines: dict[str, MachineFile]) -> Variants:
-    """Read and check the variants of a case."""
-    source = read(path)
-    found = _record(Variants, source)
+def checked_variants(
+    found: Variants, source: Source, cases: dict[str, CaseFile], machines: dict[str, MachineFile]
+) -> Variants:
+    """The variants of a case, when its machine can have their faults."""
     _raise_any(source, check_variants(found, cases, machines))
     return found
 
@@ -81,7 +71,8 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
     Returns (paths checked, problems found). Raises ScenarioError when there is nothing to check.
     """
     folder = Path(folder)
-    paths = [sorted(folder.glob(f"{kind}/*.yaml")) for kind in ("machines", "cases", "variants")]
+    paths = [sorted(folder.glob(f"{kind}/*.yaml")) for kind in ("machines", "cases", "variants", "notes")]
+    sealed = sorted(folder.glob(f"cases/*{SUFFIX}"))
     if not any(paths):
         raise ScenarioError([f"{folder}: no machines/*.yaml and no cases/*.yaml here; name the scenarios folder."])
     problems: list[str] = []
@@ -97,93 +88,28 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
             cases[path.stem] = read_case(path, machines)
         except ScenarioError as err:
             problems += err.problems
+    for path in sealed:
+        try:
+            read_sealed(path)
+        except ScenarioError as err:
+            problems += err.problems
     for path in paths[2]:
         try:
             read_variants(path, cases, machines)
         except ScenarioError as err:
             problems += err.problems
-    return [str(p) for each in paths for p in each], problems
+    for path in paths[3]:
+        try:
+            read_notes(path)
+        except ScenarioError as err:
+            problems += err.problems
+    return [str(p) for each in (*paths, sealed) for p in each], problems
 
 
 def _raise_any(source: Source, findings: Iterable[Finding]) -> None:
     problems = [source.say(place, sentence) for place, sentence in findings]
     if problems:
         raise ScenarioError(problems)
-
-
-def _record(kind: type[Kind], source: Source) -> Kind:
-    try:
-        record = kind.model_validate(source.data)
-    except ValidationError as err:
-        # An unknown key comes before the missing one it was meant to be.
-        errors = sorted(err.errors(), key=lambda e: e["type"] == "missing")
-        problems = [source.say(place, sentence) for place, sentence in map(_speak(source.data), errors)]
-        raise ScenarioError(dict.fromkeys(problems)) from None
-    slug = source.data[next(iter(kind.model_fields))]
-    if slug != source.path.stem:
-        key = next(iter(kind.model_fields))
-        raise ScenarioError(
-            [source.say((key,), f"{slug} does not match the file name; name the file {slug}{source.path.suffix}.")]
-        )
-    return record
-
-
-def _speak(data: Any):
-    """Turn one pydantic error into (place, sentence)."""
-
-    def speak(err: dict[str, Any]) -> Finding:
-        place: list[str | int] = []
-        here = data
-        for step in err["loc"]:
-            if (isinstance(here, dict) and step in here) or (isinstance(here, list) and isinstance(step, int)):
-                place.append(step)
-                here = here[step]
-        missing = err["loc"][-1] if err["loc"] else ""
-        part = _part(data, place)
-        key = str(place[-1]) if place else str(missing)
-        kind = err["type"]
-        if kind == "extra_forbidden":
-            sentence = f"{part}: unknown key {key}.{hint(key, _KEYS)}"
-        elif kind == "missing":
-            sentence = f"{part}: the key {missing} is missing; add it."
-        elif kind in ("union_tag_invalid", "union_tag_not_found"):
-            given = here.get("type") if isinstance(here, dict) else None
-            sentence = f"{part}: type is {given or 'missing'}; use one of {', '.join(CAVITIES)}.{hint(given, CAVITIES)}"
-        elif kind == "value_error":
-            sentence = f"{part}: {err['ctx']['error']}."
-        elif kind in ("too_long", "too_short"):
-            least, most = err["ctx"].get("min_length"), err["ctx"].get("max_length")
-            bound = f"at most {most}" if kind == "too_long" else f"at least {least}"
-            sentence = f"{part}: {key} has {len(here)} entries; give {bound}."
-        elif kind == "string_pattern_mismatch" and " " in err["ctx"]["pattern"]:
-            sentence = f"{part}: {err['input']} is not an operation; name it in small letters, as in raise boom."
-        elif kind == "string_pattern_mismatch":
-            sentence = (
-                f"{part}: {err['input']} is not a name; names are capitals and digits as in B4 "
-                "(a machine or case: small letters and hyphens)."
-            )
-        else:
-            sentence = f"{part}: {key} is {err['input']!r}; {err['msg'][0].lower()}{err['msg'][1:]}."
-        return tuple(place), sentence
-
-    return speak
-
-
-def _part(data: Any, place: list[str | int]) -> str:
-    """The part a place belongs to, in trade words: `wire W5`, `sensor B4`, `supply V1`."""
-    here, part = data, "file"
-    for k, step in enumerate(place):
-        parent = place[k - 1] if k else None
-        here = here[step]
-        if parent == "wires" and isinstance(here, dict) and isinstance(step, int):
-            part = f"wire {here.get('wire', f'number {step + 1}')}"
-        elif parent == "faults" and isinstance(step, int):
-            part = f"fault {step + 1}"
-        elif parent in _SINGULAR and isinstance(step, str):
-            part = f"{_SINGULAR[parent]} {step}"
-        elif isinstance(here, dict) and k == 0:
-            part = str(step).replace("_", " ")
-    return part
 
 
 def _cross_check(m: MachineFile) -> Iterator[Finding]:
@@ -311,7 +237,7 @@ def _check_functions(m: MachineFile) -> Iterator[Finding]:
     for place, codes in coded:
         for key, code in codes:
             if code is not None and code not in TITLES:
-                yield (*place, key), f"{_SINGULAR[str(place[-3])]} {place[-2]}: {unknown_code(code)}"
+                yield (*place, key), f"{SINGULAR[str(place[-3])]} {place[-2]}: {unknown_code(code)}"
     if LOAD in m.operations:
         yield (
             ("operations", LOAD),

@@ -17,6 +17,7 @@ from casekit.error import ScenarioError
 MAX_BYTES = 1_000_000
 
 Place = tuple[str | int, ...]
+Finding = tuple[Place, str]  # where it stands, and a sentence
 
 
 @dataclass(frozen=True)

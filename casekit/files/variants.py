@@ -11,9 +11,10 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from casekit.files.casecheck import Finding, check_case
+from casekit.files.casecheck import check_case
 from casekit.files.casefile import CaseFile, Fault
 from casekit.files.schema import MachineFile, Minutes, Record, Slug
+from casekit.files.source import Finding
 
 
 class Entry(Record):

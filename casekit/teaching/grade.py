@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,8 +19,8 @@ from casekit.files.casefile import CaseFile
 from casekit.machine.faults import DRAWING_KINDS
 from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import Verdict
-from casekit.teaching.player import Player, par
-from casekit.teaching.practice import Fresh, open_case
+from casekit.teaching.player import Again, Player, par
+from casekit.teaching.practice import Fresh, Practice, open_case
 
 BELIEVED = 0.03  # the chance from which a false call is worth a warning (our choice)
 STEPS_UP = (25.0, 35.0, 45.0, 60.0)  # the score from which a case is of level 2, 3, 4, 5 (our choice)
@@ -54,17 +54,26 @@ def grade(name: str) -> Grade:
 
 def play(name: str) -> tuple[Player, list[tuple[float, Verdict]]]:
     """The advice played on a case's own machine: who played it, and after every step the minute and what was left."""
-    player = Player(open_case(name), tuple(library.case_file(name).codes))
-    return player, [(0.0, player.verdict), *((player.bench.clock, verdict) for verdict in player.steps())]
+    return played(open_case(name), library.case_file(name).codes)
+
+
+def played(bench: Practice, codes: Sequence[str]) -> tuple[Player, list[tuple[float, Verdict]]]:
+    """The same on a bench that is given."""
+    player = Player(bench, tuple(codes))
+    return player, [(0.0, player.verdict), *((bench.clock, verdict) for verdict in player.steps())]
 
 
 def graded(name: str, seen: Iterable[tuple[float, Verdict]]) -> Grade:
     """The grade of a case that was played."""
-    case = library.case_file(name)
+    return graded_case(library.case_file(name), Fresh(name, None), seen)
+
+
+def graded_case(case: CaseFile, again: Again, seen: Iterable[tuple[float, Verdict]]) -> Grade:
+    """The same of a case that need not be on file; `again` opens it anew."""
     likely = [s for s, (p, _) in false_calls(case, seen).items() if p >= BELIEVED]
     kinds = {fault.kind for fault in case.faults}
     twists = any(f.when for f in case.faults), len(case.faults) != 1, bool(kinds & set(DRAWING_KINDS))
-    return Grade(round(par(Fresh(name, None), tuple(case.codes)).expected_min, 1), len(likely), sum(twists))
+    return Grade(round(par(again, tuple(case.codes)).expected_min, 1), len(likely), sum(twists))
 
 
 def false_calls(case: CaseFile, seen: Iterable[tuple[float, Verdict]]) -> dict[Suspect, tuple[float, float]]:
@@ -113,10 +122,11 @@ def list_cases() -> pd.DataFrame:
     """
     known = grades()
     rows = []
-    for c in map(library.case_file, library.names("cases")):
-        g = known.get(c.case)
+    for c in map(library.heading, library.names("cases")):
+        g = known.get(c["case"])
         level, par_min = (g.level, g.par_min) if g else (pd.NA, math.nan)
-        rows.append((c.case, level, par_min, c.title, c.machine, ", ".join(c.codes) or "none", c.complaint))
+        codes = ", ".join(c["codes"]) or "none"
+        rows.append((c["case"], level, par_min, c["title"], c["machine"], codes, c["complaint"]))
     columns = ["case", "level", "par_min", "title", "machine", "codes", "complaint"]
     table = pd.DataFrame(rows, columns=columns).astype({"level": "Int64"})
     return table.sort_values(["level", "par_min", "case"], ignore_index=True)

@@ -1,0 +1,74 @@
+"""A page of bay notes: what was wrong, what the customer said, and what the meter showed, as it was written down.
+
+In: a notes file. Out: checked `Notes`. The lines of `readings` are the words of the bay: `key on`, `unplug B4`,
+`volts B4.1 G1.- 4.98`, `scan B4 0.52`, `codes P0642`.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import Annotated, get_args
+
+from pydantic import Field
+
+from casekit.files.casefile import Fault, Instructor, Kind
+from casekit.files.record import read_record
+from casekit.files.schema import Record, Slug, Text
+from casekit.files.source import Source
+
+
+class Found(Fault):
+    """What was found: as a fault of a case, but what was not measured (size, place along the wire) is left out and
+    fitted; so is `place`, if only the kind is known."""
+
+    place: str | None = None
+
+
+class Notes(Record):
+    """One finished repair. What may be left out is proposed when the case is drafted."""
+
+    notes: Slug
+    machine: Slug
+    title: Text
+    complaint: Text
+    story: Text
+    codes: list[str] = Field(default_factory=list)
+    found: Found
+    readings: Annotated[list[Text], Field(min_length=1)]
+    teaches: list[Text] = Field(default_factory=list)
+    explanation: Text | None = None
+    instructor: Instructor | None = None
+
+
+BLANK = """\
+# Bay notes of a finished repair. Fill in, then: casekit new {name}.yaml
+notes: {name}
+machine: {machine}          # a machine on file (casekit machines), or one made with casekit sketch
+title: What the customer would call it
+complaint: >-
+  What the customer said, in their words.
+story: >-
+  What happened before: repairs, weather, new parts.
+codes: []                    # as they were stored, such as [P0642]
+found:                       # size and place along the wire may be left out: they are fitted to the readings
+  kind: high resistance      # {kinds}
+  place: W1                  # wire, cavity (X11.3, B4.1), sensor or supply
+readings:                    # in the order they were taken, only those taken while the fault was there
+  - key on
+  # - volts B4.1 G1.- 4.98   (red lead, black lead, display)
+  # - unplug B4
+  # - ohms B4.1 B4.3 2150    (key off first)
+  # - scan B4 0.52           (volts that scan data shows)
+"""
+
+
+def blank(name: str, machine: str) -> str:
+    """A page to fill in."""
+    kinds = ", ".join(get_args(Kind))
+    return BLANK.format(name=name, machine=machine, kinds=textwrap.fill(kinds, 90, subsequent_indent=" " * 29 + "# "))
+
+
+def read_notes(path: Path | str) -> tuple[Notes, Source]:
+    """Read and check a page of notes; the source says on which line everything stands."""
+    return read_record(Notes, path)

@@ -1,0 +1,273 @@
+"""Drafts: a page of bay notes becomes a case that can be played.
+
+In: `Notes` of a finished repair. Out: a `Draft`: the fault fitted to the readings, what they cannot explain, whether
+the case can be solved and how hard it is, hints, proposed texts, the drawing, and the case file to save.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from html import escape
+from pathlib import Path
+
+import yaml
+
+from casekit.error import BenchError, ScenarioError
+from casekit.files import library
+from casekit.files.casecheck import RULES, check_case
+from casekit.files.casefile import CaseFile, Fault, Instructor, Plan
+from casekit.files.notes import Found, Notes, read_notes
+from casekit.files.schema import MachineFile
+from casekit.files.source import Source
+from casekit.machine.faults import DRAWING_KINDS
+from casekit.reasoning.estimate import Estimate, estimate, ranked
+from casekit.reasoning.observation import observed
+from casekit.reasoning.suspect import WORN, Suspect
+from casekit.teaching.bay import Bay
+from casekit.teaching.grade import BELIEVED, Grade, false_calls, graded_case, grades, keep, played
+from casekit.teaching.player import Player
+from casekit.teaching.practice import Drawing, Practice
+from casekit.teaching.truth import truth_of
+from casekit.teaching.typed import typed
+
+TEMPTING = 3  # false calls named
+TAUGHT = "Reason from what works and what does not to what they share, before any part is replaced."
+BRIEF_MIN, DEBRIEF_MIN, SLOWER = 5, 10, 2.0  # of an hour in class, and how much slower than the advice (our choice)
+
+
+@dataclass(frozen=True, eq=False)
+class Unsaved:
+    """A case that is on no file yet: called, it opens the case anew."""
+
+    machine: MachineFile
+    case: CaseFile
+
+    def __call__(self) -> Practice:
+        return Practice(self.machine, self.case, None)
+
+
+class Draft:
+    """A case drafted from notes. It plays the case by advice when it is first asked how hard that is (up to a minute).
+
+    `fits` are the places that fit, the best first: one where the notes name the place.
+    """
+
+    def __init__(self, notes: Notes, source: Source | None = None):
+        self.notes, self.machine = notes, library.machine_file(notes.machine)
+        self._source = source
+        self.bay = Bay(self.machine, notes.codes, {})
+        for k, line in enumerate(notes.readings):
+            try:
+                typed(self.bay, line)
+            except BenchError as err:
+                raise ScenarioError([self._say(("readings", k), f"{line!r}: {err}")]) from None
+        self.fits = self._fitted()
+        self.case = self._case()
+
+    # What it comes to -----------------------------------------------------------------------------------------------
+
+    @property
+    def fit(self) -> Estimate | None:
+        """The best fit; None for a wrong drawing, which has no size."""
+        return self.fits[0] if self.fits else None
+
+    @property
+    def picture(self) -> Drawing:
+        """The wiring drawing of the machine."""
+        return Drawing(self.machine)
+
+    @property
+    def solvable(self) -> bool:
+        """Whether the advice, which does not know the fault, ends in a right and supported call."""
+        return self._played[2]
+
+    @property
+    def minutes(self) -> float:
+        """Minutes that the advice took."""
+        return self._played[0].bench.clock
+
+    @cached_property
+    def grade(self) -> Grade:
+        """Par, look-alikes and level."""
+        return graded_case(self.case, Unsaved(self.machine, self.case), self._played[1])
+
+    @cached_property
+    def look_alikes(self) -> list[str]:
+        """False calls that look likely on the way, the likeliest first, each with its chance."""
+        calls = false_calls(self.case, self._played[1]).items()
+        best = sorted(calls, key=lambda item: -item[1][0])
+        return [f"{s} ({100 * p:.0f} %)" for s, (p, _) in best if p >= BELIEVED][:TEMPTING]
+
+    @cached_property
+    def hints(self) -> list[str]:
+        """What the three steps of a hint say at the beginning."""
+        bench = Practice(self.machine, self.case, None)
+        return [bench.hint() for _ in range(3)]
+
+    @cached_property
+    def proposed(self) -> CaseFile:
+        """The case with everything that the notes left out, proposed from how it plays; to be read and changed."""
+        notes, case = self.notes, self.case
+        bench = max(10, round(SLOWER * self.minutes / 5) * 5)
+        slips = [f"{name[0].upper()}{name[1:]} looks likely for a while." for name in self.look_alikes]
+        slips += ["A part that a code names is replaced without a reading.", "A repair is made and not proved."]
+        instructor = notes.instructor or Instructor(
+            plan_min=Plan(brief=BRIEF_MIN, bench=bench, debrief=DEBRIEF_MIN),
+            ask=["What do the parts that do not work share?", f"Which test pays most at the start? {self.hints[1]}"],
+            slips=slips[: max(2, len(self.look_alikes))],
+            next="Another variant of the same case.",
+        )
+        return case.model_copy(update={"instructor": instructor})
+
+    def lines(self) -> list[tuple[str, str]]:
+        """Headings and sentences, in order."""
+        rows = [("Fault", "; or ".join(map(str, self.fits)) or truth_of(self.case.faults[0]))]
+        if self.fit:
+            rows.append(("Not explained", self._missed()))
+        rows.append(("Case", "; ".join(map(truth_of, self.case.faults))))
+        minutes = f"the advice, not knowing the fault, takes {self.minutes:.0f} minutes"
+        rows.append(("Solvable", f"yes: {minutes}, and its readings support the call" if self.solvable else
+                     f"no: {minutes} and ends without a right and supported call; the readings on offer do not tell "
+                     "this fault from others"))  # fmt: skip
+        g = self.grade
+        rows.append(("How hard", f"level {g.level} of 5, par {g.par_min:.1f} minutes, {g.look_alikes} look-alikes"))
+        rows.append(("Look-alikes", "; ".join(self.look_alikes) or "none on the advice's route"))
+        rows += [(f"Hint {k}", text) for k, text in enumerate(self.hints, 1)]
+        return rows
+
+    def __repr__(self) -> str:
+        return "\n".join([self.case.title, *(f"{head}: {text}" for head, text in self.lines())])
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f'<tr><th scope="row" style="text-align:left;vertical-align:top">{escape(head)}</th>'
+            f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
+            for head, text in self.lines()
+        )
+        return f"<h3>{escape(self.case.title)}</h3><table>{rows}</table>{self.picture._repr_html_()}"
+
+    def save(self, over: bool = False) -> Path:
+        """Write the case and its grade to the scenarios folder; where it is now.
+
+        Raises ScenarioError when a case of this name is there already (unless `over`) or nothing can be written there.
+        """
+        path = library.scenario_folder() / "cases" / f"{self.case.case}.yaml"
+        if path.exists() and not over:
+            raise ScenarioError([f"{path}: is there already; give the notes another name, or write over it."])
+        try:
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(as_yaml(self.proposed), encoding="utf-8")
+            keep(grades() | {self.case.case: self.grade})
+        except OSError as err:
+            raise ScenarioError([f"{path}: {(err.strerror or 'cannot be written').lower()}."]) from None
+        return path
+
+    # Inside -----------------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def _played(self) -> tuple[Player, list, bool]:
+        """The advice played: who played, what was left after each step, whether the call was right and supported."""
+        bench = Practice(self.machine, self.case, None)
+        player, seen = played(bench, self.case.codes)
+        if not player.sure or player.clear:
+            return player, seen, False
+        player.call()
+        came = bench.debrief()
+        return player, seen, came.right and came.supported
+
+    def _fitted(self) -> list[Estimate]:
+        """The fault as it was found, fitted to the readings."""
+        found = self.notes.found
+        if found.place is not None:
+            self._allowed(_fault(found, found.place))
+        if found.kind in DRAWING_KINDS:
+            return []
+        numbers, _ = observed(self.bay.drawing, self.bay.events)
+        try:
+            if found.place is None:
+                return ranked(self.bay.drawing, numbers, found.kind, TEMPTING)
+            suspect = Suspect(found.kind, found.place, found.to or "")
+            return [estimate(self.bay.drawing, numbers, suspect, found.contact or "")]
+        except BenchError as err:
+            raise ScenarioError([self._say(("found",), str(err))]) from None
+
+    def _case(self) -> CaseFile:
+        """The case, its texts those of the notes as far as there are any."""
+        notes, best = self.notes, self.fit
+        if best is None and notes.found.place is None:
+            raise ScenarioError(
+                [self._say(("found",), f"{notes.found.kind}: name its place and where it really goes.")]
+            )
+        fault = _fault(notes.found, best.suspect.place if best else notes.found.place, best)
+        self._allowed(fault)
+        return self._with(fault).model_copy(update={
+            "case": notes.notes, "title": notes.title, "complaint": notes.complaint, "story": notes.story,
+            "teaches": notes.teaches or [TAUGHT],
+            "explanation": notes.explanation or f"It was {truth_of(fault)}.",
+        })  # fmt: skip
+
+    def _with(self, fault: Fault) -> CaseFile:
+        """A case about a fault, without texts."""
+        none = Instructor(plan_min=Plan(brief=1, bench=1, debrief=1), ask=["-", "-"], slips=["-", "-"], next="-")
+        return CaseFile(
+            case=self.notes.notes, machine=self.machine.machine, title="-", complaint="-", story="-",
+            codes=self.notes.codes, teaches=["-"], faults=[fault], explanation="-",
+            instructor=self.notes.instructor or none,
+        )  # fmt: skip
+
+    def _allowed(self, fault: Fault) -> None:
+        """The codes and the fault must be such as the machine can have."""
+        wrong = list(check_case(self._with(fault), {self.machine.machine: self.machine}))
+        if wrong:
+            raise ScenarioError([
+                self._say(("found", *place[2:]) if place[:1] == ("faults",) else place, text) for place, text in wrong
+            ])  # fmt: skip
+
+    def _missed(self) -> str:
+        missed = self.fit.missed
+        if not missed:
+            return "nothing: every reading agrees with the fit"
+        said = "; ".join(map(str, missed))
+        if self.fit.undecided:
+            return f"these contradict each other, and no other reading says which is wrong: {said}"
+        return f"{said}. Was it read at another point, in another state, or written down wrongly?"
+
+    def _say(self, place: tuple, sentence: str) -> str:
+        return self._source.say(place, sentence) if self._source else sentence
+
+
+def draft(notes: Path | str) -> Draft:
+    """A case drafted from a page of bay notes.
+
+    Raises ScenarioError, with the line, for whatever is wrong in the notes.
+    """
+    return Draft(*read_notes(notes))
+
+
+def as_yaml(case: CaseFile) -> str:
+    """A case as a file."""
+    said = case.model_dump(exclude_none=True, exclude_defaults=True, mode="json")
+    said = {key: said.get(key, []) for key in CaseFile.model_fields}
+    return "# Drafted by casekit new from bay notes: read it, and change what is not yours.\n" + yaml.safe_dump(
+        said, sort_keys=False, allow_unicode=True, width=110
+    )
+
+
+def _fault(found: Found, place: str, best: Estimate | None = None) -> Fault:
+    """The fault with the sizes that the notes give, else those of the fit, else such as it could have."""
+    rule, keys = RULES[found.kind], {"place": place}
+    for key, usual in (("r_ohm", 1.0), ("limit_a", 0.05), ("drift", 0.1), ("span", 0.5)):
+        if key in rule.needs and getattr(found, key) is None:
+            size = usual if best is None or best.size is None else best.size
+            keys[key] = _worn(size) if key == "span" else float(f"{size:.2g}")
+    if best is not None and best.at is not None and found.at is None:
+        keys["at"] = round(best.at, 2)
+    given = found.model_dump(exclude_none=True)
+    return Fault.model_validate({**keys, **{k: v for k, v in given.items() if k != "place"}})
+
+
+def _worn(middle: float) -> tuple[float, float]:
+    """The part of a track that is worn, around its middle."""
+    half = (WORN[1] - WORN[0]) / 2
+    return round(max(middle - half, 0.0), 2), round(min(middle + half, 1.0), 2)
