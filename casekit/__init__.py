@@ -7,16 +7,21 @@
 """
 
 from casekit.error import BenchError, CasekitError, CircuitError, ScenarioError
+from casekit.files.library import unlock
 from casekit.machine import faults
 from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
+from casekit.teaching.classreport import class_report
+from casekit.teaching.draft import draft
 from casekit.teaching.exercise import compare, judge
 from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
+from casekit.teaching.livelab import live_lab
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import open_case, open_machine, variants
 from casekit.teaching.rota import practice, progress
+from casekit.teaching.sketched import sketched
 
 __all__ = [
     "BenchError",
@@ -28,15 +33,20 @@ __all__ = [
     "ScenarioError",
     "ShortToGround",
     "bay",
+    "class_report",
     "compare",
+    "draft",
     "faults",
     "judge",
     "list_cases",
+    "live_lab",
     "open_case",
     "open_machine",
     "panel",
     "practice",
     "progress",
     "resume_case",
+    "sketched",
+    "unlock",
     "variants",
 ]

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from casekit import classcommand
 from casekit.error import CasekitError
 from casekit.files.check import check_folder, read_machine
 
@@ -25,7 +26,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     grade.add_argument("case", nargs="*", help="names of cases (default: all; up to a minute each)")
     vary = commands.add_parser("vary", help="draw variants of cases, play them, and keep those that can be solved")
     vary.add_argument("case", nargs="*", help="names of cases (default: all; up to a minute a variant)")
-    vary.add_argument("--count", type=int, default=3, help="variants that are to be on file (default: 3)")
+    vary.add_argument("--count", type=_many, default=3, help="variants that are to be on file (default: 3)")
     par = commands.add_parser("par", help="minutes that a good route needs for a case")
     par.add_argument("case", help="the name of a case, as casekit cases lists it")
     par.add_argument("--seed", type=int, default=None, help="the individual machine (default: the case's own)")
@@ -45,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
+    classcommand.add(commands)
     chosen, options = parser.parse_known_args(arguments)
     if chosen.command == "worksheet" and chosen.pdf is None and len(options) == 1 and options[0][:1] != "-":
         chosen.pdf = Path(options.pop())  # argparse misses a file that stands behind an option
@@ -56,6 +58,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except CasekitError as err:
         print(err, file=sys.stderr)
         return 1
+
+
+def _many(text: str) -> int:
+    """A count from 1, or argparse says what is wrong."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text} is no count; write a whole number from 1")
+    return int(text)
 
 
 def _check(chosen: argparse.Namespace) -> int:
@@ -191,7 +200,7 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
 
 COMMANDS = {
     "check": _check, "cases": _cases, "grade": _grade, "vary": _vary, "par": _par, "lab": _lab, "lessons": _lessons,
-    "draw": _draw, "worksheet": _worksheet, "page": _page,
+    "draw": _draw, "worksheet": _worksheet, "page": _page, **classcommand.COMMANDS,
 }  # fmt: skip
 
 

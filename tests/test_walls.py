@@ -30,7 +30,7 @@ from casekit.reasoning import advice, evidence
 
 PACKAGE = Path(casekit.__file__).parent
 SCREENS = ("ipywidgets", "IPython", "schemdraw", "matplotlib")
-FLOORS = ["error", "files", "machine", "circuit", "bench", "reasoning", "teaching", "command"]
+FLOORS = ["error", "files", "machine", "circuit", "bench", "reasoning", "teaching", "classcommand", "command"]
 
 
 def imports(path: Path) -> set[str]:

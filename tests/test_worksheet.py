@@ -15,6 +15,7 @@ from casekit.error import MissingError
 from casekit.files import library
 from casekit.files.casefile import Fault, When
 from casekit.files.codes import TITLES
+from casekit.teaching import paper
 from casekit.teaching import worksheet as module
 from casekit.teaching.answers import truth_of
 from casekit.teaching.caution import CAUTIONS
@@ -28,9 +29,9 @@ CASES = library.names("cases")
 
 @pytest.fixture(scope="module", autouse=True)
 def _printable():
-    """Worksheets need WeasyPrint and Pango; where they are missing there is nothing to test."""
+    """Printed pages need WeasyPrint and Pango; where they are missing there is nothing to test."""
     try:
-        module._printer()
+        paper._printer()
     except MissingError as err:
         pytest.skip(str(err))
 
@@ -193,7 +194,7 @@ def test_what_is_written_in_a_case_stays_text():
     text = html(case, library.machine_file(case.machine), PAPERS["a4"])
     assert "<h1>5 V &lt; 6 V &amp; &quot;so&quot; \\ on</h1>" in text
     assert "<td>&lt;b&gt;&amp;&lt;/b&gt;</td>" in text
-    made = module._printer()(string=text).render().write_pdf()
+    made = paper.printed(text).write_pdf()
     assert '5 V < 6 V & "so" \\ on. Invented machine and data, for teaching.' in words(made)
 
 
@@ -247,12 +248,12 @@ def test_errors_in_one_sentence(tmp_path, monkeypatch, capsys):
     [
         (
             ImportError("No module named 'weasyprint'"),
-            "worksheets need the Python package weasyprint, which is not installed; install it with: "
+            "printed pages need the Python package weasyprint, which is not installed; install it with: "
             "pip install weasyprint.",
         ),
         (
             OSError("cannot load library 'libpango-1.0-0'"),
-            "worksheets need the Pango text libraries, which WeasyPrint does not find; install them "
+            "printed pages need the Pango text libraries, which WeasyPrint does not find; install them "
             "(Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0).",
         ),
     ],

@@ -46,6 +46,12 @@ def drawing(machine: MachineFile) -> str:
     return _finish(ET.fromstring(canvas.get_imagedata("svg")), sheet, machine)
 
 
+def as_text(root: ET.Element) -> str:
+    """An SVG tree as text, whatever other libraries have called the namespace meanwhile."""
+    ET.register_namespace("", SVG[1:-1])
+    return ET.tostring(root, encoding="unicode")
+
+
 def full_sheet(machine: MachineFile) -> Sheet:
     """The layout with title, symbol words and legend added."""
     rows = math.ceil(len(list(_legend(machine))) / COLUMNS)
@@ -232,4 +238,4 @@ def _finish(root: ET.Element, sheet: Sheet, machine: MachineFile) -> str:
         if label.bold:
             place["font-weight"] = "bold"
         ET.SubElement(letters, f"{SVG}text", place).text = label.text
-    return ET.tostring(out, encoding="unicode")
+    return as_text(out)

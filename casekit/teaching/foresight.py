@@ -37,7 +37,8 @@ OFF = 3.0  # standard uncertainties within which a healthy machine explains a re
 @dataclass(frozen=True)
 class Scored:
     """One prediction: its range and the reading in SI units, how sure it was, whether it held, its score (0 is best, 1
-    that of saying nothing narrower than the scale), whether it was far off, and then a sentence that explains it."""
+    that of saying nothing narrower than the scale), whether it was far off, and then a sentence that explains it and
+    the misconception recognised behind it, if one was."""
 
     reading: Reading
     low: float
@@ -47,6 +48,7 @@ class Scored:
     score: float
     far: bool = False
     sentence: str = ""
+    idea: str = ""
 
 
 @dataclass(frozen=True)
@@ -157,7 +159,10 @@ def _scored(r: Reading, drawing: Machine, verdict: Verdict) -> Scored | None:
     score = _score(low, high, sure, *ends) / scale
     far = score > FAR and missed > MISS * scale
     made = Scored(r, *_range(r, kind), sure, missed == 0.0, score, far)
-    return replace(made, sentence=_sentence(made, drawing, verdict)) if far else made
+    if not far:
+        return made
+    sentence, idea = _sentence(made, drawing, verdict)
+    return replace(made, sentence=sentence, idea=idea)
 
 
 def _range(r: Reading, kind: str) -> tuple[float, float]:
@@ -186,8 +191,9 @@ def _most(r: Reading) -> float:
 # Explaining --------------------------------------------------------------------------------------------------------
 
 
-def _sentence(s: Scored, drawing: Machine, verdict: Verdict) -> str:
-    """What was expected, what was shown, what a healthy machine would have shown, and a misconception if any."""
+def _sentence(s: Scored, drawing: Machine, verdict: Verdict) -> tuple[str, str]:
+    """What was expected, what was shown, what a healthy machine would have shown; and a misconception if any, which is
+    a part of it."""
     r = s.reading
     unit = UNITS.get(r.function, "Ω" if r.unit == "ohm" else "V")
     low, high = (number(math.inf if unit == "Ω" and x > _most(r) else x, unit) for x in (s.low, s.high))
@@ -207,7 +213,7 @@ def _sentence(s: Scored, drawing: Machine, verdict: Verdict) -> str:
             f"a healthy machine would show {usual}, so this reading is evidence that something is wrong: reason from it"
         )
     named = misconception(r, (s.low, s.high), healthy, drawing, verdict)
-    return "; ".join([*parts, *([named] if named else [])]) + "."
+    return "; ".join([*parts, *([named] if named else [])]) + ".", named
 
 
 def _numbers(r: Reading, verdict: Verdict) -> list[tuple[Observation, float, float]]:

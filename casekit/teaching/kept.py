@@ -6,36 +6,30 @@ opening again, the calls are made again on a fresh bench, which gives the same r
 
 from __future__ import annotations
 
-import inspect
-import math
 import os
+import re
 from collections.abc import Callable
 from datetime import date
 from functools import wraps
 from pathlib import Path
 
-from casekit.bench.reading import Finding, Move, Reading
+from casekit.bench.reading import Move
 from casekit.bench.sealed import seal, unseal
 from casekit.error import BenchError, CasekitError
 from casekit.files import library
+from casekit.teaching.again import WRITTEN, do_again, shown_since
 from casekit.teaching.debrief import Debrief
 from casekit.teaching.grade import grades
-from casekit.teaching.logbook import Line, Logbook, plain
+from casekit.teaching.logbook import Logbook, plain
 from casekit.teaching.practice import Practice, checked
 from casekit.teaching.record import Entry, Record
 from casekit.teaching.schedule import grade_of
 from casekit.teaching.variant import variant_of
 
 FOLDER = os.environ.get("CASEKIT_LOGS", "casekit-logs")
-# Every public method that changes the log, the clock, the state or the list of suspects.
-WRITTEN = (
-    "key", "operate", "release", "unplug", "plug", "look", "open_harness", "notice", "shift", "rock", "warm_up",
-    "road_test", "volts", "millivolts", "ohms", "continuity", "minmax", "lamp", "loaded", "amps", "zero_clamp", "scope",
-    "scan", "scan_trace", "codes", "snapshot", "repair", "replace", "clear_codes", "prove", "jumper", "remove_jumper",
-    "pierce", "tick", "call", "hint", "debrief",
-)  # fmt: skip
+TRAINEE = os.environ.get("CASEKIT_TRAINEE", "")
+SIGN = r"[A-Za-z0-9_-]{0,16}"
 TOLD = 3  # troubles that are told one by one
-CLOSE_MIN = 1e-6  # clocks that differ by less are the same
 
 
 class Kept(Practice):
@@ -47,7 +41,7 @@ class Kept(Practice):
         self._within = True  # nothing is written while what was written is done again, or one call makes another
         self._logbook = book
         self._reopening = True  # what is done again is no news for the learner's record
-        again = [self._do_again(line) for line in self._logbook.lines]
+        again = [do_again(self, line) for line in self._logbook.lines]
         troubles = [*(trouble for _, trouble in again if trouble), *self._logbook.troubles]
         self.reopened = _told(sum(done for done, _ in again), troubles)
         self._within = self._reopening = False
@@ -67,7 +61,7 @@ class Kept(Practice):
         book = self._logbook
         aside = book.put_aside()
         try:
-            fresh = Kept(Logbook(book.path, book.case, book.seed, book.variant))
+            fresh = Kept(Logbook(book.path, book.case, book.seed, book.variant, book.trainee))
         except CasekitError:
             book.put_back(aside)
             raise
@@ -95,42 +89,6 @@ class Kept(Practice):
                 "this case is closed after its debrief; begin it anew with Start over, or bench.start_over()."
             )
 
-    def _do_again(self, line: Line) -> tuple[bool, str]:
-        """Make a call that was written down; whether it could be made, and what came out differently, in words."""
-        method = getattr(self, line.do) if line.do in WRITTEN else None
-        try:
-            inspect.signature(method).bind(*line.args, **line.settings)
-        except TypeError:  # no such method, or not with these arguments
-            return False, f"line {line.number} is damaged and is left out"
-        before, refused = len(self.events), ""
-        try:
-            method(*line.args, **line.settings)
-        except CasekitError as err:
-            refused = str(err)
-        except Exception as err:  # a line written by hand can hold anything, and must not cost the lines after it
-            refused = f"{type(err).__name__}: {err}"
-        what, shown = f"line {line.number}, {line},", self._shown(before)
-        if refused and not line.refused:
-            return False, f"{what} cannot be done now: {refused.rstrip('.')}"
-        for was, now in zip(line.shown, shown, strict=False):
-            if was != now:
-                return True, f"{what} showed {was} then and shows {now} now"
-        if len(line.shown) != len(shown) or line.state != str(self.state):
-            return True, f"{what} came out differently: {line.state} then, {self.state} now"
-        if not math.isclose(line.minute, self.clock, abs_tol=CLOSE_MIN):
-            return True, f"{what} ended at minute {line.minute:.1f} then and at {self.clock:.1f} now"
-        return True, ""
-
-    def _shown(self, before: int) -> tuple[str, ...]:
-        """What the readings and findings since an event showed, with the numbers that came with them."""
-        texts: list[str] = []
-        for event in self.events[before:]:
-            if isinstance(event, Reading):
-                texts += [event.shown, *(f"{name} {value:.4g}" for name, value in event.data)]
-            elif isinstance(event, Finding):
-                texts.append(event.text)
-        return tuple(texts)
-
     def _standing(self) -> tuple:
         """What a call may change, as far as a trainee can see it."""
         return self.clock, self.state, len(self.events), self.closed, self.own.entries
@@ -156,7 +114,7 @@ def _written(method: Callable) -> Callable:
             finally:
                 self._within = False
                 if self._standing() != standing:
-                    came = {"minute": self.clock, "state": str(self.state), "shown": self._shown(before)}
+                    came = {"minute": self.clock, "state": str(self.state), "shown": shown_since(self, before)}
                     write(asked | came | ({"refused": refused} if refused else {}))
 
     return kept
@@ -166,24 +124,49 @@ for _name in WRITTEN:
     setattr(Kept, _name, _written(getattr(Kept, _name)))
 
 
-def resume_case(name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0) -> Kept:
+def resume_case(
+    name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0, trainee: str | None = None
+) -> Kept:
     """Open a case where it was left: what is done on the bench is saved at once, and is there again next time.
 
     `seed` and `variant` as for open_case. The log is a file in `folder` (`casekit-logs` in the current directory, or
     what the environment says in CASEKIT_LOGS), one line a call; `bench.reopened` says what was made again and what had
-    to be left out; `bench.start_over()` begins anew. Raises ScenarioError when there is no such case, and when the file
-    there is not its log or cannot be written; BenchError while another bench writes to it.
+    to be left out; `bench.start_over()` begins anew. In a class, `trainee` is your number or short sign there, never
+    your name (or CASEKIT_TRAINEE says it): the log then lies in a folder of its own below. Raises ScenarioError when
+    there is no such case, and when the file there is not its log or cannot be written; BenchError while another bench
+    writes to it.
     """
-    return Kept(opened(name, seed, folder, variant))
+    return Kept(opened(name, seed, folder, variant, trainee))
 
 
-def opened(name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0) -> Logbook:
+def opened(
+    name: str, seed: int | None = None, folder: str | Path | None = None, variant: int = 0, trainee: str | None = None
+) -> Logbook:
     """The logbook of a case, as for `resume_case`, without making its calls again."""
     variant_of(name, variant)  # for a case that is not there no file is made
-    seed = checked(seed)
-    which = name if variant == 0 else f"{name}-v{variant}"
-    stem = which if seed is None else f"{which}-{seed}"
-    return Logbook(Path(FOLDER if folder is None else folder) / f"{stem}.jsonl", name, seed, variant)
+    seed, trainee = checked(seed), _sign(trainee)
+    return Logbook(logs(folder, trainee) / f"{name_of(name, variant, seed)}.jsonl", name, seed, variant, trainee)
+
+
+def name_of(case: str, variant: int, seed: int | None) -> str:
+    """What the log of a case is called, without its ending."""
+    which = case if variant == 0 else f"{case}-v{variant}"
+    return which if seed is None else f"{which}-{seed}"
+
+
+def logs(folder: str | Path | None = None, trainee: str | None = None) -> Path:
+    """The folder in which the logs of a trainee lie."""
+    return Path(FOLDER if folder is None else folder) / _sign(trainee)
+
+
+def _sign(trainee: str | None) -> str:
+    """The sign of a trainee, checked; empty for who has none."""
+    sign = TRAINEE if trainee is None else trainee
+    if not isinstance(sign, str) or not re.fullmatch(SIGN, sign):
+        raise BenchError(
+            f"the trainee is {sign!r}; write a number or short sign such as T07 (letters, digits, - and _), not a name."
+        )
+    return sign
 
 
 def _told(count: int, troubles: list[str]) -> str:

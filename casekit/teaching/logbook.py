@@ -56,8 +56,9 @@ class Logbook:
     Raises ScenarioError when the file is another's, and when nothing can be written there.
     """
 
-    def __init__(self, path: Path, case: str, seed: int | None, variant: int = 0):
+    def __init__(self, path: Path, case: str, seed: int | None, variant: int = 0, trainee: str = ""):
         self.path, self.case, self.seed, self.variant = path.absolute(), case, seed, variant
+        self.trainee = trainee
         self.lines: list[Line] = []
         self.troubles: list[str] = []
         self._end, self._last = 0, b""  # where this bench left the file, and its last line
@@ -65,6 +66,7 @@ class Logbook:
         head = {"casekit log": 1, "case": case, "seed": seed, "casekit": _version()}
         if variant:
             head |= {"casekit log": FORMAT, "variant": variant}
+        head |= {"trainee": trainee} if trainee else {}
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self._locked("a+b") as file:
@@ -217,6 +219,56 @@ class Logbook:
 
     def _unwritable(self, err: OSError) -> str:
         return f"{self.path}: nothing can be written here ({err.strerror or err}); {ELSEWHERE}."
+
+
+@dataclass(frozen=True)
+class Found:
+    """A log that was only read: whose it is, its lines, a sentence for every trouble, and whether its end was cut
+    short."""
+
+    path: Path
+    case: str
+    seed: int | None
+    variant: int
+    trainee: str
+    lines: tuple[Line, ...]
+    troubles: tuple[str, ...]
+    cut: bool
+
+
+def read_log(path: Path) -> Found:
+    """Read a log without touching its file; damaged lines are left out and told.
+
+    Raises ScenarioError when it cannot be read, is not a log of casekit, or was written by a newer one.
+    """
+    try:
+        whole = path.read_bytes()
+    except OSError as err:
+        raise ScenarioError([f"{path}: {(err.strerror or 'cannot be read').lower()}."]) from None
+    first, *rest = whole.split(b"\n")
+    head, form = _object(first), _object(first).get("casekit log")
+    if not isinstance(form, int) or isinstance(form, bool):
+        raise ScenarioError([f"{path}: this is not a log of casekit."])
+    if form > FORMAT:
+        raise ScenarioError([
+            f"{path}: this log was written by casekit {head.get('casekit')} in format {form}, and this one reads "
+            f"format {FORMAT}; read it with a newer casekit."
+        ])  # fmt: skip
+    case, seed, variant, trainee = (head.get(k) for k in ("case", "seed", "variant", "trainee"))
+    variant = 0 if variant is None else variant
+    whose = isinstance(case, str) and isinstance(variant, int) and isinstance(seed, int | None)
+    if not whose or isinstance(seed, bool) or (trainee is not None and not isinstance(trainee, str)):
+        raise ScenarioError([f"{path}:1: the head of this log is damaged; nobody can say what it is a log of."])
+    cut = rest.pop() if rest else b""
+    lines, troubles = [], []
+    for number, raw in enumerate([*rest, *([cut] if cut else [])], 2):
+        line = _parsed(number, raw)
+        if line:
+            lines.append(line)
+        else:
+            short = cut and number == len(rest) + 2
+            troubles.append("the last line was cut short" if short else f"line {number} is damaged and is left out")
+    return Found(path, case, seed, variant, trainee or "", tuple(lines), tuple(troubles), bool(cut))
 
 
 def plain(value: object) -> object:

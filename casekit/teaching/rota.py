@@ -14,7 +14,7 @@ import pandas as pd
 
 from casekit.error import ScenarioError
 from casekit.teaching.grade import list_cases
-from casekit.teaching.kept import FOLDER, Kept, resume_case
+from casekit.teaching.kept import Kept, logs, resume_case
 from casekit.teaching.practice import variants
 from casekit.teaching.record import Entry, Record
 
@@ -56,7 +56,7 @@ def practice(folder: str | Path | None = None, today: date | None = None) -> Kep
     `practice_record.jsonl` in the folder of the logs; delete the file to begin anew. Raises ScenarioError when that
     cannot be read or written.
     """
-    where, day = _where(folder), today or date.today()
+    where, day = logs(folder), today or date.today()
     record = Record(where)
     now = turn(record, _cases(), day)
     seed = record.begun(now.case)
@@ -67,7 +67,7 @@ def practice(folder: str | Path | None = None, today: date | None = None) -> Kep
         record.add(Entry(now.case, seed, day, variant=number))
     else:
         number = record.variant(now.case, seed)
-    bench = resume_case(now.case, seed, where, number)
+    bench = resume_case(now.case, seed, folder, number)
     print("\n".join([*record.troubles, f"{bench.sheet.title}: {now.why}."]))
     return bench
 
@@ -78,7 +78,7 @@ def progress(folder: str | Path | None = None, today: date | None = None) -> pd.
     `stands` is begun, due, mastered (due again after 15 days or more), learning or new; `next` marks the case that
     `practice` would open. Damaged lines of the record are told in a line printed.
     """
-    record, day = Record(_where(folder)), today or date.today()
+    record, day = Record(logs(folder)), today or date.today()
     for trouble in record.troubles:
         print(trouble)
     cases = _cases()
@@ -106,10 +106,6 @@ def _stands(record: Record, case: str, day: date) -> str:
     if due_on <= day:
         return "due"
     return "mastered" if record.due(case).days >= MASTERED_DAYS else "learning"
-
-
-def _where(folder: str | Path | None) -> Path:
-    return Path(FOLDER if folder is None else folder)
 
 
 def _cases() -> list[str]:

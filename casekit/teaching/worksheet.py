@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from html import escape
 from xml.etree import ElementTree as ET
 
-from casekit.error import MissingError
 from casekit.files import library
 from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
@@ -20,7 +19,8 @@ from casekit.machine.faults import KINDS, NO_FAULT
 from casekit.teaching.answers import CSS as ANSWERS_CSS
 from casekit.teaching.answers import answers, pages
 from casekit.teaching.caution import CAUTIONS
-from casekit.teaching.drawing import FACES, drawing
+from casekit.teaching.drawing import FACES, as_text, drawing
+from casekit.teaching.paper import PAPERS, Paper, printed
 from casekit.teaching.practice import checked
 from casekit.teaching.sheet import FONT
 
@@ -36,16 +36,6 @@ CALLED = (
 INVENTED = "Invented machine and data, for teaching."
 
 
-@dataclass(frozen=True)
-class Paper:
-    """A size of paper, upright, millimetre."""
-
-    name: str
-    width_mm: float
-    height_mm: float
-
-
-PAPERS = {"a4": Paper("A4", 210.0, 297.0), "letter": Paper("Letter", 215.9, 279.4)}
 READINGS = (  # heading, what is under it in small letters, width in shares
     ("No.", "", 4), ("Minute", "", 6), ("State", "key, held, unplugged", 16), ("Red lead", "", 9),
     ("Black lead", "", 9), ("I expect", "with unit", 10), ("How sure", "0 to 100 %", 9), ("Shown", "with unit", 10),
@@ -69,9 +59,9 @@ def worksheet(name: str, instructor: bool = False, paper: str = "a4", seed: int 
     """
     case, seed = library.case_file(name), checked(seed)
     machine = library.machine_file(case.machine)
-    printer, size = _printer(), PAPERS[paper]
+    size = PAPERS[paper]
     key = pages(answers(case, seed)) if instructor else ""
-    document = printer(string=html(case, machine, size, key, seed)).render()
+    document = printed(html(case, machine, size, key, seed))
     return Worksheet(document.write_pdf(pdf_tags=True), len(document.pages), FONT * _fitted(drawing(machine), size)[0])
 
 
@@ -123,8 +113,7 @@ def _drawing_page(machine: MachineFile, paper: Paper) -> str:
     root.set("width", f"{box[2] * scale:.2f}pt")
     root.set("height", f"{box[3] * scale:.2f}pt")
     root.attrib.pop("style")
-    ET.register_namespace("", "http://www.w3.org/2000/svg")
-    picture = base64.b64encode(ET.tostring(root)).decode()
+    picture = base64.b64encode(as_text(root).encode()).decode()
     words = escape(f"Wiring drawing of the {machine.title}", quote=True)
     return f'<section class="drawing"><img alt="{words}" src="data:image/svg+xml;base64,{picture}"></section>'
 
@@ -217,20 +206,3 @@ def _css(paper: Paper, title: str, instructor: bool) -> str:
         ".fields th+td{height:7mm}"
         ".line{height:8.6mm;border-bottom:.6pt solid #000}"
     )
-
-
-def _printer():
-    """WeasyPrint's way in; it is asked for only here, as not everybody prints."""
-    try:
-        from weasyprint import HTML
-    except ImportError as err:
-        raise MissingError(
-            "worksheets need the Python package weasyprint, which is not installed; "
-            "install it with: pip install weasyprint."
-        ) from err
-    except OSError as err:
-        raise MissingError(
-            "worksheets need the Pango text libraries, which WeasyPrint does not find; install them "
-            "(Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0)."
-        ) from err
-    return HTML

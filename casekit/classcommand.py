@@ -1,0 +1,138 @@
+"""The commands of an instructor: from bay notes to a case, from a table to a machine, and from logs to a report.
+
+In: parsed arguments of `casekit`. Out: exit codes; what is asked for is written to files.
+"""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import os
+import sys
+import time
+from pathlib import Path
+
+from casekit.error import ScenarioError
+
+
+def add(commands: argparse._SubParsersAction) -> None:
+    """Add these commands to the parser."""
+    new = commands.add_parser("new", help="make a case of a page of bay notes; without a page, a blank one to fill in")
+    new.add_argument("notes", help="a notes file (.yaml), or the name of a case to begin a blank page for")
+    new.add_argument("--machine", default="street-sweeper", help="the machine a blank page is for")
+    new.add_argument("--over", action="store_true", help="write over a case of this name")
+    new.add_argument("--dry", action="store_true", help="say what it comes to, and write no case")
+    sketch = commands.add_parser("sketch", help="make a machine of a table of sensor pins (CSV or Excel)")
+    sketch.add_argument("table", type=Path, help="the table: part, type, pin, unit pin, and what more is known")
+    sketch.add_argument("machine", type=Path, help="the machine file to write (.yaml)")
+    sketch.add_argument("--title", default="", help="what the machine is called")
+    sketch.add_argument("--volts", type=int, default=12, help="its battery: 12 or 24 (default: 12)")
+    sketch.add_argument("--sheet", default="0", help="name or number of the sheet of a workbook (default: 0)")
+    means = "which column of the table is meant by one of ours; may be given several times"
+    sketch.add_argument("--column", action="append", default=[], metavar="OURS=THEIRS", help=means)
+    give = commands.add_parser("handout", help="variants of a case for a class, as hard as each other, each played")
+    give.add_argument("case", help="the name of a case")
+    give.add_argument("count", type=int, help="how many trainees")
+    give.add_argument("csv", type=Path, nargs="?", help="the file to write (default: CASE-handout.csv)")
+    seal = commands.add_parser("seal", help="seal a case with the passphrase of a class")
+    seal.add_argument("case", help="the name of a case")
+    seal.add_argument("folder", type=Path, nargs="?", default=Path(), help="where the sealed file goes (default: here)")
+    report = commands.add_parser("report", help="report on a class from a folder of its logs")
+    report.add_argument("folder", type=Path, help="the folder; every trainee's logs in a folder of their own below it")
+    report.add_argument("--out", type=Path, default=Path(), help="where the report goes (default: here)")
+    report.add_argument("--anonymous", action="store_true", help="numbers drawn at random in place of signs")
+    report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the paper (default: a4)")
+
+
+def _new(chosen: argparse.Namespace) -> int:
+    from casekit.files.notes import blank
+    from casekit.teaching.draft import draft
+
+    if not chosen.notes.endswith((".yaml", ".yml")):
+        path = Path(f"{chosen.notes}.yaml")
+        if path.exists():
+            raise ScenarioError([f"{path}: is there already; make a case of it with casekit new {path}."])
+        return _wrote(path, blank(chosen.notes, chosen.machine), f"fill it in, then: casekit new {path}")
+    began = time.monotonic()
+    made = draft(chosen.notes)
+    print(made)
+    spent = time.monotonic() - began
+    if chosen.dry:
+        return 0
+    path = made.save(chosen.over)
+    print(f"{path} written after {spent:.0f} s; read it, and change what is not yours.")
+    return 0
+
+
+def _sketch(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.sketched import sketched
+
+    columns = {}
+    for pair in chosen.column:
+        ours, equals, theirs = pair.partition("=")
+        if not equals or not theirs:
+            raise ScenarioError([f"--column {pair}: write OURS=THEIRS, as in --column part=Component."])
+        columns[ours] = theirs
+    sheet = int(chosen.sheet) if chosen.sheet.isdigit() else chosen.sheet
+    made = sketched(chosen.table, chosen.machine.stem, chosen.title, chosen.volts, columns, sheet)
+    for text in made.assumed:
+        print(f"assumed: {text}")
+    code = _wrote(chosen.machine, made.yaml, "its drawing beside it")
+    return code or _wrote(chosen.machine.with_suffix(".svg"), made.picture.svg, "look at it")
+
+
+def _handout(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.handout import handout
+
+    made = handout(chosen.case, chosen.count, os.cpu_count() or 1)
+    path = chosen.csv or Path(f"{chosen.case}-handout.csv")
+    made.csv(path)
+    print(f"{path} written: {len(made.given)} of {chosen.count}, {made.played} played; the advice takes "
+          f"{made.reference_min:.1f} minutes on the case as written, par is {made.par_min:.1f}.")  # fmt: skip
+    if len(made.given) < chosen.count:
+        print(f"{chosen.count - len(made.given)} are missing; casekit vary {chosen.case} draws more variants.",
+              file=sys.stderr)  # fmt: skip
+        return 1
+    return 0
+
+
+def _seal(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.seal import sealed_case
+
+    passphrase = os.environ.get("CASEKIT_PASSPHRASE") or getpass.getpass("Passphrase of the class: ")
+    print(f"{sealed_case(chosen.case, passphrase, chosen.folder)} written")
+    return 0
+
+
+def _report(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.classnotebook import classnotebook
+    from casekit.teaching.classreport import class_report
+
+    def told(done: int, every: int) -> None:
+        print(f"\r{done} of {every} logs", end="\n" if done == every else "", file=sys.stderr, flush=True)
+
+    made = class_report(chosen.folder, chosen.anonymous, told)
+    print(made)
+    try:
+        chosen.out.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise ScenarioError([f"{chosen.out}: {(err.strerror or 'cannot be made').lower()}; choose another."]) from None
+    made.csv(chosen.out / "gradebook.csv")
+    code = _wrote(chosen.out / "class-report.ipynb", classnotebook(chosen.folder, chosen.anonymous), "open it in Lab")
+    pages = made.pdf(chosen.out / "class-report.pdf", chosen.paper)
+    print(f"{chosen.out / 'gradebook.csv'} and {chosen.out / 'class-report.pdf'} written, {pages} pages")
+    return code
+
+
+def _wrote(path: Path, text: str, more: str) -> int:
+    """Write a file and say so."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as err:
+        print(f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place.", file=sys.stderr)
+        return 1
+    print(f"{path} written; {more}")
+    return 0
+
+
+COMMANDS = {"new": _new, "sketch": _sketch, "handout": _handout, "seal": _seal, "report": _report}

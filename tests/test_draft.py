@@ -1,0 +1,135 @@
+"""From bay notes to a case: what is fitted, what cannot be explained, and whether the case can be played."""
+
+import time
+
+import pytest
+import yaml
+
+import casekit
+from casekit import ScenarioError
+from casekit.command import main
+from casekit.files import library
+
+EXAMPLE = library.scenario_folder() / "notes" / "coolant-reads-cold.yaml"
+
+
+@pytest.fixture(scope="module")
+def example():
+    return casekit.draft(EXAMPLE)
+
+
+@pytest.fixture
+def scenarios(tmp_path, monkeypatch):
+    """A scenarios folder of one's own, with the kit's machines."""
+    folder = tmp_path / "scenarios"
+    (folder / "cases").mkdir(parents=True)
+    (folder / "machines").symlink_to(library.scenario_folder() / "machines")
+    monkeypatch.setenv("CASEKIT_SCENARIOS", str(folder))
+    return folder
+
+
+def notes(tmp_path, **changed):
+    """The example with something changed; None takes a key out."""
+    data = yaml.safe_load(EXAMPLE.read_text()) | {"notes": "mine"} | changed
+    path = tmp_path / "mine.yaml"
+    path.write_text(yaml.safe_dump({k: v for k, v in data.items() if v is not None}))
+    return path
+
+
+def test_the_example_becomes_a_case_that_can_be_solved(example):
+    assert example.solvable
+    assert example.case.faults[0].kind == example.notes.found.kind
+    assert example.case.faults[0].r_ohm == pytest.approx(example.fit.size, rel=0.05)
+    assert not example.fit.missed
+    assert example.grade.par_min > 1
+    assert example.look_alikes
+    assert len(example.hints) == 3
+    assert "ask again for the next test" in example.hints[0]
+    assert "data:image/svg+xml" in example._repr_html_()
+
+
+def test_what_is_proposed_is_a_whole_case(example):
+    case = example.proposed
+    assert case.instructor.plan_min.bench >= 10
+    assert len(case.instructor.ask) >= 2
+    assert len(case.instructor.slips) >= 2
+    assert case.teaches
+
+
+def test_it_is_saved_and_played_by_name(example, scenarios):
+    path = example.save()
+    assert path == scenarios / "cases" / "coolant-reads-cold.yaml"
+    assert casekit.open_case("coolant-reads-cold").sheet.title == example.case.title
+    assert library.case_file("coolant-reads-cold").faults == example.case.faults
+    listed = casekit.list_cases().set_index("case").loc["coolant-reads-cold"]
+    assert listed.par_min == example.grade.par_min
+    with pytest.raises(ScenarioError) as caught:
+        example.save()
+    assert str(caught.value) == f"{path}: is there already; give the notes another name, or write over it."
+    assert example.save(over=True) == path
+
+
+def test_a_page_of_notes_is_a_case_within_a_quarter_of_an_hour(scenarios, capsys):
+    """The kit's own share of the quarter of an hour; the rest is typing."""
+    began = time.monotonic()
+    assert main(["new", str(EXAMPLE)]) == 0
+    assert time.monotonic() - began < 180
+    shown = capsys.readouterr().out
+    for head in ("Fault: ", "Not explained: ", "Solvable: yes", "How hard: level ", "Look-alikes: ", "Hint 1: "):
+        assert head in shown
+    assert "coolant-reads-cold.yaml written after" in shown
+
+
+def test_a_reading_that_was_written_down_wrongly_is_named(tmp_path):
+    lines = yaml.safe_load(EXAMPLE.read_text())["readings"]
+    k = max(n for n, line in enumerate(lines) if line.startswith("volts"))
+    word, red, black, shown = lines[k].split()[:4]
+    lines[k] = f"{word} {red} {black} {float(shown) + 1.5:.3f}"
+    made = casekit.draft(notes(tmp_path, readings=lines))
+    (missed,) = made.fit.missed
+    assert missed.reading.red == red
+    assert missed.expected == pytest.approx(float(shown), abs=0.2)
+    assert "Was it read at another point" in dict([made.lines()[1]])["Not explained"]
+
+
+def test_the_place_is_found_where_only_the_kind_is_known(tmp_path):
+    found = yaml.safe_load(EXAMPLE.read_text())["found"]
+    made = casekit.draft(notes(tmp_path, found={"kind": found["kind"]}))
+    assert found["place"] in [fit.suspect.place for fit in made.fits]
+    assert made.fits[0].chi2 <= made.fits[-1].chi2 or len(made.fits[0].missed) < len(made.fits[-1].missed)
+
+
+WRONG = [
+    ({"readings": ["key on", "volts B1.1"]},
+     "'volts B1.1': 'volts B1.1' is not complete; write volts, red lead, black lead, display: volts B4.1 G1.- 4.98."),
+    ({"readings": ["volt B1.1 G1.- 5"]},
+     "'volt' is no word of the bay; begin with one of volts, millivolts, ohms, loaded, key, engine, unplug, plug, "
+     "operate, release, warm, scan, codes, notice, look. Did you mean volts?"),
+    ({"readings": ["key on", "volts B1.9 G1.- 5"]}, "'B1.9' is not a point a lead can reach on this machine now."),
+    ({"machine": "steam-engine"}, "there is no machine 'steam-engine'"),
+    ({"found": {"kind": "open", "place": "W999"}}, "a fault of kind open cannot be at W999."),
+    ({"found": {"kind": "opened"}}, "kind is 'opened'"),
+    ({"readings": ["key on"]}, "there is no reading to fit; enter what was measured while the fault was there."),
+    ({"codes": ["P9999"]}, "code P9999 is not in the kit's list of standard titles."),
+    ({"title": None}, "the key title is missing; add it."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("changed", "sentence"), WRONG, ids=[w[1][:30] for w in WRONG])
+def test_notes_that_cannot_be_meant(tmp_path, changed, sentence):
+    with pytest.raises(ScenarioError) as caught:
+        casekit.draft(notes(tmp_path, **changed))
+    assert sentence in str(caught.value)
+    assert "\n" not in caught.value.problems[0]
+
+
+def test_a_blank_page_can_be_filled_in(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "mine", "--machine", "tug-tractor"]) == 0
+    assert capsys.readouterr().out.strip() == "mine.yaml written; fill it in, then: casekit new mine.yaml"
+    assert main(["new", "mine.yaml", "--dry"]) == 1
+    assert "there is no reading to fit" in capsys.readouterr().err
+    assert main(["new", "mine"]) == 1
+    assert (
+        capsys.readouterr().err.strip() == "mine.yaml: is there already; make a case of it with casekit new mine.yaml."
+    )
