@@ -21,7 +21,7 @@ from casekit.teaching.livelab import live_lab
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import open_case, open_machine, variants
 from casekit.teaching.rota import practice, progress
-from casekit.teaching.sketched import sketched
+from casekit.teaching.sketched import sketch
 
 __all__ = [
     "BenchError",
@@ -46,7 +46,7 @@ __all__ = [
     "practice",
     "progress",
     "resume_case",
-    "sketched",
+    "sketch",
     "unlock",
     "variants",
 ]

@@ -30,10 +30,10 @@ def add(commands: argparse._SubParsersAction) -> None:
     sketch.add_argument("--sheet", default="0", help="name or number of the sheet of a workbook (default: 0)")
     means = "which column of the table is meant by one of ours; may be given several times"
     sketch.add_argument("--column", action="append", default=[], metavar="OURS=THEIRS", help=means)
-    give = commands.add_parser("handout", help="variants of a case for a class, as hard as each other, each played")
+    give = commands.add_parser("assign", help="variants of a case for a class, as hard as each other, each played")
     give.add_argument("case", help="the name of a case")
     give.add_argument("count", type=int, help="how many trainees")
-    give.add_argument("csv", type=Path, nargs="?", help="the file to write (default: CASE-handout.csv)")
+    give.add_argument("csv", type=Path, nargs="?", help="the file to write (default: CASE-assigned.csv)")
     seal = commands.add_parser("seal", help="seal a case with the passphrase of a class")
     seal.add_argument("case", help="the name of a case")
     seal.add_argument("folder", type=Path, nargs="?", default=Path(), help="where the sealed file goes (default: here)")
@@ -65,7 +65,7 @@ def _new(chosen: argparse.Namespace) -> int:
 
 
 def _sketch(chosen: argparse.Namespace) -> int:
-    from casekit.teaching.sketched import sketched
+    from casekit.teaching.sketched import sketch
 
     columns = {}
     for pair in chosen.column:
@@ -74,18 +74,18 @@ def _sketch(chosen: argparse.Namespace) -> int:
             raise ScenarioError([f"--column {pair}: write OURS=THEIRS, as in --column part=Component."])
         columns[ours] = theirs
     sheet = int(chosen.sheet) if chosen.sheet.isdigit() else chosen.sheet
-    made = sketched(chosen.table, chosen.machine.stem, chosen.title, chosen.volts, columns, sheet)
+    made = sketch(chosen.table, chosen.machine.stem, chosen.title, chosen.volts, columns, sheet)
     for text in made.assumed:
         print(f"assumed: {text}")
     code = _wrote(chosen.machine, made.yaml, "its drawing beside it")
     return code or _wrote(chosen.machine.with_suffix(".svg"), made.picture.svg, "look at it")
 
 
-def _handout(chosen: argparse.Namespace) -> int:
-    from casekit.teaching.handout import handout
+def _assign(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.assignment import assign
 
-    made = handout(chosen.case, chosen.count, os.cpu_count() or 1)
-    path = chosen.csv or Path(f"{chosen.case}-handout.csv")
+    made = assign(chosen.case, chosen.count, os.cpu_count() or 1)
+    path = chosen.csv or Path(f"{chosen.case}-assigned.csv")
     made.csv(path)
     print(f"{path} written: {len(made.given)} of {chosen.count}, {made.played} played; the advice takes "
           f"{made.reference_min:.1f} minutes on the case as written, par is {made.par_min:.1f}.")  # fmt: skip
@@ -135,4 +135,4 @@ def _wrote(path: Path, text: str, more: str) -> int:
     return 0
 
 
-COMMANDS = {"new": _new, "sketch": _sketch, "handout": _handout, "seal": _seal, "report": _report}
+COMMANDS = {"new": _new, "sketch": _sketch, "assign": _assign, "seal": _seal, "report": _report}

@@ -12,8 +12,9 @@ from casekit.machine.drawn import drawn
 from casekit.machine.harness import Wire
 from casekit.machine.state import State
 from casekit.teaching import board as module
-from casekit.teaching.board import Board, plan, plan_points
+from casekit.teaching.board import Board, plan
 from casekit.teaching.drawing import full_sheet
+from casekit.teaching.places import plan_points
 
 
 def board(bench):

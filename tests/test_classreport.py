@@ -1,6 +1,9 @@
 """A class's logs: who made a supported call, what went wrong, and no file that costs another."""
 
+import asyncio
+import os
 import re
+import time
 
 import nbformat
 import pandas as pd
@@ -141,6 +144,20 @@ def test_a_folder_that_is_not_there(tmp_path, capsys, command):
     )
 
 
+def test_where_predictions_failed(logs):
+    page = ClassReport(logs).page(CASE)
+    assert "<h2>Predictions that failed</h2><ul><li>volts B9.1 (key on): 2 of 2 failed</li>" in page
+    assert "<li>volts X1.12 (key on): 2 of 2 failed</li>" in page
+
+
+def test_a_log_longer_than_any_is_left_out(tmp_path):
+    at_work(tmp_path, "T01", called=False, route="lucky")
+    path = tmp_path / "T01" / f"{CASE}.jsonl"
+    head, *lines = path.read_text().splitlines(keepends=True)
+    path.write_text(head + lines[0] * 3001)
+    assert class_logs(tmp_path).troubles == (f"{path}: has 3001 lines, which no log has; it is left out.",)
+
+
 def test_an_empty_folder_says_so(tmp_path):
     assert repr(casekit.class_report(tmp_path)) == "There is no log in this folder."
     assert "There is no log in this folder." in casekit.class_report(tmp_path).html()
@@ -176,10 +193,23 @@ def test_the_live_lab_follows_logs_as_they_arrive(tmp_path):
     assert "W42" not in lab.widget.value.replace("call(&#x27;open&#x27;, &#x27;W42&#x27;)", "")
 
 
-def test_the_live_lab_says_who_may_need_help(tmp_path):
-    import os
-    import time
+def test_the_live_lab_looks_again_by_itself(tmp_path):
+    """As in a notebook, whose loop runs between cells."""
 
+    async def lesson():
+        lab = casekit.live_lab(tmp_path).watch(1)
+        at_work(tmp_path, "T01", called=False, route="lucky")
+        await asyncio.sleep(1.5)
+        seen = lab.table["trainee"].tolist()
+        lab.stop()
+        at_work(tmp_path, "T02", called=False, route="lucky")
+        await asyncio.sleep(1.5)
+        return seen, lab.table["trainee"].tolist()
+
+    assert asyncio.run(lesson()) == (["T01"], ["T01"])
+
+
+def test_the_live_lab_says_who_may_need_help(tmp_path):
     at_work(tmp_path, "T01", called=False)
     path = tmp_path / "T01" / f"{CASE}.jsonl"
     os.utime(path, (time.time() - 400, time.time() - 400))

@@ -17,7 +17,7 @@ from casekit.files.check import read_case
 from casekit.files.notes import read_notes
 from casekit.teaching.again import do_again
 from casekit.teaching.classlog import sorted_out
-from casekit.teaching.sketched import sketched
+from casekit.teaching.sketched import sketch
 
 FEW = settings(
     max_examples=120, deadline=None, derandomize=True, database=None,
@@ -67,7 +67,7 @@ def test_wire_lists(tmp_path, changes, drop):
     csv.writer(out).writerows(row for k, row in enumerate(rows) if k not in drop)
     path.write_bytes(out.getvalue().encode("utf-8", "surrogatepass"))
     try:
-        made = sketched(path, "any")
+        made = sketch(path, "any")
     except ScenarioError as err:
         in_sentences(err)
     else:
@@ -85,7 +85,7 @@ def test_files_that_are_no_wire_list(tmp_path, content, ending):
     path = tmp_path / f"any{ending}"
     path.write_bytes(content)
     with pytest.raises(ScenarioError) as caught:
-        sketched(path, "any")
+        sketch(path, "any")
     in_sentences(caught.value)
 
 

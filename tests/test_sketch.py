@@ -35,7 +35,7 @@ def table(tmp_path, rows=ROWS, head=HEAD, name="pump.csv", separator=","):
 
 
 def test_a_table_becomes_a_machine(tmp_path):
-    made = casekit.sketched(table(tmp_path), "pump", "Pump of the depot")
+    made = casekit.sketch(table(tmp_path), "pump", "Pump of the depot")
     m = made.machine
     assert list(m.sensors) == ["B1", "B2", "B3", "B4", "B5"]
     assert m.sensors["B1"].codes.low == "P0522"
@@ -62,7 +62,7 @@ def test_a_table_becomes_a_machine(tmp_path):
 
 
 def test_what_was_assumed_is_said(tmp_path):
-    made = casekit.sketched(table(tmp_path), "pump")
+    made = casekit.sketch(table(tmp_path), "pump")
     assert repr(made).splitlines() == [
         "Pump: 5 sensors, 21 wires, 3 splices.",
         "Assumed: the control unit is fed at X1.11 and grounded at X1.12.",
@@ -75,7 +75,7 @@ def test_what_was_assumed_is_said(tmp_path):
 
 
 def test_it_is_saved_as_a_machine_file_and_can_be_measured(tmp_path, monkeypatch):
-    made = casekit.sketched(table(tmp_path), "pump")
+    made = casekit.sketch(table(tmp_path), "pump")
     folder = tmp_path / "scenarios"
     (folder / "machines").mkdir(parents=True)
     path = made.save(folder / "machines" / "pump.yaml")
@@ -91,20 +91,20 @@ def test_it_is_saved_as_a_machine_file_and_can_be_measured(tmp_path, monkeypatch
 
 
 def test_other_column_names_other_separators_and_workbooks(tmp_path):
-    plain = casekit.sketched(table(tmp_path), "pump").machine
+    plain = casekit.sketch(table(tmp_path), "pump").machine
     head = HEAD.replace("part", "Component").replace("unit pin", "ECU Pin").replace("length_m", "Length_M")
     columns = {"part": "component", "unit pin": "ECU pin"}
     other = table(tmp_path, head=head, name="other.csv", separator=";")
     changed = {"about": plain.about}
-    assert casekit.sketched(other, "pump", columns=columns).machine.model_copy(update=changed) == plain
+    assert casekit.sketch(other, "pump", columns=columns).machine.model_copy(update=changed) == plain
     frame = pd.DataFrame([row.split(",") for row in ROWS], columns=HEAD.split(","))
     book = tmp_path / "pump.xlsx"
     with pd.ExcelWriter(book) as writer:
         pd.DataFrame({"nothing": []}).to_excel(writer, sheet_name="front", index=False)
         frame.to_excel(writer, sheet_name="wires", index=False)
-    assert casekit.sketched(book, "pump", sheet="wires").machine.model_copy(update=changed) == plain
+    assert casekit.sketch(book, "pump", sheet="wires").machine.model_copy(update=changed) == plain
     with pytest.raises(ScenarioError) as caught:
-        casekit.sketched(book, "pump", sheet="wire")
+        casekit.sketch(book, "pump", sheet="wire")
     assert str(caught.value) == f"{book}: Worksheet named 'wire' not found; name a sheet that is there."
 
 
@@ -134,14 +134,14 @@ def test_a_row_that_cannot_be_meant(tmp_path, row, column, text, sentence):
     rows[row][column] = text
     path = table(tmp_path, [",".join(r) for r in rows])
     with pytest.raises(ScenarioError) as caught:
-        casekit.sketched(path, "pump")
+        casekit.sketch(path, "pump")
     assert f"{path}:{sentence}" in [p.partition(" Did you")[0] if "P9999" in p else p for p in caught.value.problems]
 
 
 def test_all_rows_are_told_at_once(tmp_path):
     rows = [r.replace("pressure", "gauge") for r in ROWS[:3]] + ROWS[3:4]
     with pytest.raises(ScenarioError) as caught:
-        casekit.sketched(table(tmp_path, rows), "pump")
+        casekit.sketch(table(tmp_path, rows), "pump")
     assert [p.split(":")[1] for p in caught.value.problems] == ["2", "3", "4", "5"]
     assert caught.value.problems[3].endswith(":5: B2 has no row for pin 2 (signal) and 3 (return); add it.")
 
@@ -162,7 +162,7 @@ def test_a_file_that_is_no_table_of_pins(tmp_path, text, sentence):
     path = tmp_path / "pump.csv"
     path.write_text(text)
     with pytest.raises(ScenarioError) as caught:
-        casekit.sketched(path, "pump")
+        casekit.sketch(path, "pump")
     assert str(caught.value) in (f"{path}:{sentence}", f"{path}: {sentence}")
 
 

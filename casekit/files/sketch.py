@@ -54,7 +54,7 @@ class Sketch:
     assumed: list[str] = field(default_factory=list)
 
 
-def sketch(
+def read_sketch(
     path: Path | str,
     machine: str,
     title: str = "",

@@ -180,7 +180,7 @@ def _expectations(drawing: Machine) -> Expectations:
 
 
 @dataclass(frozen=True)
-class Found:
+class Valley:
     """An adjustment, and the grid around it with its sums of squares."""
 
     best: Adjusted
@@ -308,7 +308,7 @@ class _Fit:
                 high = np.minimum(near.max(axis=0) + step, self.high)
         return points, score, low, high
 
-    def least(self, use: Sequence[int]) -> Found:
+    def least(self, use: Sequence[int]) -> Valley:
         """The adjustment, with the covariance of the readings at the point where it ends."""
         point, _ = self.begin(use)
         low, high = np.array(self.low), np.array(self.high)
@@ -321,9 +321,9 @@ class _Fit:
                 v, (self.low, self.high), self.scale,
             )  # fmt: skip
             point = found.values
-        return Found(found, points, score)
+        return Valley(found, points, score)
 
-    def told(self, found: Found, use: Sequence[int], missed: Sequence[int]) -> Estimate:
+    def told(self, found: Valley, use: Sequence[int], missed: Sequence[int]) -> Estimate:
         """What it comes to."""
         best, spans = found.best, list(self.spans(found.points, found.score))
         size = at = size_68 = size_95 = at_68 = at_95 = None

@@ -18,10 +18,10 @@ from casekit.files.schema import MachineFile
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
 from casekit.teaching.drawing import full_sheet
+from casekit.teaching.places import on_edge, plan_points
 from casekit.teaching.practice import Practice
-from casekit.teaching.sheet import Box, Sheet, along
+from casekit.teaching.sheet import Sheet, along
 
-INWARD = 8.0  # points from a cavity to the bare pin behind it, which is there while its plug is apart
 EDGE, TITLE = 5.0, 9.0  # points around the cavities of a plug, and above a sensor for its title
 COLUMN, GAP = 12.0, 40.0  # cavities nearer than that across, and down, belong to one group
 Pick = Callable[[str, str, str], None]
@@ -124,27 +124,12 @@ def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:
     }
 
 
-def plan_points(sheet: Sheet, plant: Machine) -> dict[str, tuple[float, float]]:
-    """Where every point is that a lead can ever reach (but for pierced wires): those on the drawing, the bare pins
-    behind them, splices."""
-    found = dict(sheet.points)
-    for plug in plant.plugs:
-        for harness, pin in zip(plug.harness, plug.device, strict=True):
-            if pin not in found:
-                x, y = found[harness]
-                found[pin] = (x + INWARD * _inward(sheet, x, y), y)
-    for bar in sheet.bars:
-        if bar.kind == "splice" and bar.name:
-            found[bar.name] = (bar.x, bar.dots[0] if bar.dots else bar.y0)
-    return found
-
-
 def _boxes(sheet: Sheet, cavities: list[tuple[float, float]]) -> list[list[float]]:
     """Where a plug is on the drawing, (x0, y0, x1, y1) each: the boxes of a sensor, else around each group of cavities
     that stand below one another."""
     found, rest = [], list(cavities)
     for box in sheet.boxes:
-        mine = [p for p in rest if box.side and _on_edge(box, *p)]
+        mine = [p for p in rest if box.side and on_edge(box, *p)]
         if mine:
             found.append((box.x0, box.y0 - TITLE, box.x1, box.y1))
             rest = [p for p in rest if p not in mine]
@@ -156,16 +141,6 @@ def _boxes(sheet: Sheet, cavities: list[tuple[float, float]]) -> list[list[float
         xs, ys = zip(*some, strict=True)
         found.append((min(xs) - EDGE, min(ys) - EDGE, max(xs) + EDGE, max(ys) + EDGE))
     return [[round(v, 1) for v in box] for box in found]
-
-
-def _inward(sheet: Sheet, x: float, y: float) -> int:
-    """Which way the inside of the part lies on whose edge a cavity is."""
-    return next((1 if abs(x - box.x0) < 1 else -1 for box in sheet.boxes if _on_edge(box, x, y)), 1)
-
-
-def _on_edge(box: Box, x: float, y: float) -> bool:
-    """Whether a place lies on the left or right edge of a part."""
-    return box.y0 <= y <= box.y1 and min(abs(x - box.x0), abs(x - box.x1)) < 1
 
 
 def _colour(piece: str, colours: dict[str, str]) -> str:

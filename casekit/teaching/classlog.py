@@ -18,14 +18,14 @@ from casekit.teaching.again import do_again
 from casekit.teaching.debrief import Debrief
 from casekit.teaching.grade import grades
 from casekit.teaching.kept import name_of
-from casekit.teaching.logbook import Found, read_log
+from casekit.teaching.logbook import Log, read_log
 from casekit.teaching.practice import Practice
 from casekit.teaching.record import FILE
 from casekit.teaching.schedule import grade_of
 from casekit.teaching.variant import variant_of
 
 UNSIGNED = "unsigned"  # whoever gave no sign, and whose log lies in no folder of its own
-MOST_BYTES = 5_000_000  # of one log: a day of readings is a tenth of that
+MOST_BYTES, MOST_LINES = 5_000_000, 3000  # of one log: a day of readings is a tenth of that
 STATES = ("no call yet", "called", "debriefed")
 
 
@@ -90,7 +90,7 @@ def class_logs(folder: Path | str, told: Callable[[int, int], None] | None = Non
     return ClassLogs(tuple(attempts), tuple(troubles))
 
 
-def sorted_out(folder: Path | str) -> tuple[list[Found], list[str]]:
+def sorted_out(folder: Path | str) -> tuple[list[Log], list[str]]:
     """The logs that count, each with the sign of its trainee, and what became of the others."""
     folder = Path(folder)
     if not folder.is_dir():
@@ -105,6 +105,8 @@ def sorted_out(folder: Path | str) -> tuple[list[Found], list[str]]:
             if path.stat().st_size > MOST_BYTES:
                 raise ScenarioError([f"{path}: is over {MOST_BYTES:,} bytes, which no log is; it is left out."])
             log = read_log(path)
+            if len(log.lines) > MOST_LINES:
+                raise ScenarioError([f"{path}: has {len(log.lines)} lines, which no log has; it is left out."])
         except ScenarioError as err:
             troubles.append(str(err))
             continue
@@ -115,7 +117,7 @@ def sorted_out(folder: Path | str) -> tuple[list[Found], list[str]]:
     return _once(found, troubles), troubles
 
 
-def judged(log: Found) -> Attempt:
+def judged(log: Log) -> Attempt:
     """Play a log again and judge it. Raises ScenarioError when its case is not here."""
     case = variant_of(log.case, log.variant)
     bench = Practice(library.machine_file(case.machine), case, log.seed, variant=log.variant)
@@ -144,10 +146,10 @@ def judged(log: Found) -> Attempt:
 # Inside ---------------------------------------------------------------------------------------------------------------
 
 
-def _once(found: Sequence[Found], troubles: list[str]) -> list[Found]:
+def _once(found: Sequence[Log], troubles: list[str]) -> list[Log]:
     """One log for every trainee and case: copies and earlier states of a log do not count, of several attempts the
     longest does. A log that is word for word another trainee's is told, and counts."""
-    kept: dict[tuple, Found] = {}
+    kept: dict[tuple, Log] = {}
     for log in found:
         key = (log.trainee, log.case, log.variant, log.seed)
         other = kept.get(key)
@@ -161,7 +163,7 @@ def _once(found: Sequence[Found], troubles: list[str]) -> list[Found]:
         what = "is a copy of" if copy and len(more.lines) == len(less.lines) else "is an earlier state of"
         what = what if copy else "is another attempt beside the longer one in"
         troubles.append(f"{less.path}: {what} {more.path.name}; it does not count twice.")
-    seen: dict[tuple, Found] = {}
+    seen: dict[tuple, Log] = {}
     for log in kept.values():
         same = seen.setdefault((log.case, log.variant, log.seed, repr(log.lines)), log)
         if same is not log and log.lines:

@@ -19,11 +19,10 @@ import pandas as pd
 
 from casekit.error import BenchError
 from casekit.files import library
-from casekit.machine.drawn import drawn
 from casekit.teaching import progress
-from casekit.teaching.board import plan_points
 from casekit.teaching.classlog import Attempt, ClassLogs, class_logs, false_calls, ideas
-from casekit.teaching.drawing import FACES, drawing, full_sheet
+from casekit.teaching.drawing import FACES
+from casekit.teaching.marked import marked
 from casekit.teaching.paper import PAPERS, printed
 
 MARKS = (
@@ -40,8 +39,8 @@ CSS = (
     "thead{{display:table-header-group}}tr{{break-inside:avoid}}img{{max-width:100%;max-height:105mm;break-inside:avoid}}"
     "ul{{margin:0;padding-left:5mm}}p{{margin:0 0 1.5mm}}"
 )
+FAILED = 6  # points named at which predictions failed
 FOOT = "Invented machine and data, for teaching. Trainees are shown by their signs alone."
-BLUE = "#0072B2"  # Okabe-Ito
 
 
 class ClassReport:
@@ -181,7 +180,8 @@ def _firsts(mine: Sequence[Attempt]) -> str:
     if not firsts:
         return ""
     words = "; ".join(f"{point} ({n})" for point, n in firsts.most_common())
-    picture = base64.b64encode(marked(mine[0].case, firsts).encode()).decode()
+    machine = library.machine_file(library.case_file(mine[0].case).machine)
+    picture = base64.b64encode(marked(machine, firsts).encode()).decode()
     alt = escape(f"Wiring drawing with the points probed first: {words}", quote=True)
     return (
         f"<h2>Where the red lead was put first</h2><p>{escape(words)}</p>"
@@ -189,34 +189,27 @@ def _firsts(mine: Sequence[Attempt]) -> str:
     )
 
 
-def marked(case: str, counts: dict[str, int]) -> str:
-    """The drawing of a case's machine with a ring and a number at each of these points."""
-    machine = library.machine_file(library.case_file(case).machine)
-    places = plan_points(full_sheet(machine), drawn(machine))
-    rings = []
-    for point, n in counts.items():
-        x, y = places.get(point, places.get(f"{point}f", (None, None)))
-        if x is None:
-            continue
-        rings.append(
-            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="8" fill="none" stroke="{BLUE}" stroke-width="2"/>'
-            f'<circle cx="{x:.1f}" cy="{y - 12:.1f}" r="6" fill="{BLUE}"/>'
-            f'<text x="{x:.1f}" y="{y - 9:.1f}" font-size="8.5" font-family="{FACES}" font-weight="bold" '
-            f'text-anchor="middle" fill="white">{n}</text>'
-        )
-    return drawing(machine).replace("</svg>", f"<g>{''.join(rings)}</g></svg>")
-
-
 def _lists(mine: Sequence[Attempt]) -> str:
     """False calls, misconceptions, risks and condemned parts, with how many trainees they concern."""
     parts = (
         ("False calls", _counted(false_calls(mine))),
-        ("What stood behind predictions that were far off", _counted(ideas(mine))),
+        ("Predictions that failed", _failed(mine)),
+        ("What stood behind those that were far off", _counted(ideas(mine))),
         ("Moves that risked parts or evidence", _counted(_risks(mine))),
         ("Good parts condemned", _counted(Counter(p for a in mine if a.came for p in a.came.condemned).most_common())),
         ("About the logs", [f"{a.trainee}: {text}." for a in mine for text in a.troubles]),
     )
     return "".join(f"<h2>{head}</h2>{_list(items)}" for head, items in parts if items)
+
+
+def _failed(mine: Sequence[Attempt]) -> list[str]:
+    """Where predictions failed, and for how many of those who made one there, the worst first."""
+    made: dict[str, list[bool]] = {}
+    for a in mine:
+        for s in a.came.foresight.scored if a.came and a.came.foresight else ():
+            made.setdefault(f"{s.reading.function} {s.reading.red} ({s.reading.state})", []).append(s.held)
+    worst = sorted(made.items(), key=lambda item: (sum(item[1]) - len(item[1]), item[0]))
+    return [f"{what}: {len(h) - sum(h)} of {len(h)} failed" for what, h in worst if not all(h)][:FAILED]
 
 
 def _risks(mine: Sequence[Attempt]) -> list[tuple[str, int]]:

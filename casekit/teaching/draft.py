@@ -13,6 +13,7 @@ from pathlib import Path
 
 import yaml
 
+from casekit.bench.reading import Reading
 from casekit.error import BenchError, ScenarioError
 from casekit.files import library
 from casekit.files.casecheck import RULES, check_case
@@ -74,8 +75,11 @@ class Draft:
 
     @property
     def picture(self) -> Drawing:
-        """The wiring drawing of the machine."""
-        return Drawing(self.machine)
+        """The wiring drawing of the machine, with rings around what was read, in its order."""
+        order: dict[str, list[str]] = {}
+        for n, event in enumerate((e for e in self.bay.events if isinstance(e, Reading)), 1):
+            order.setdefault(event.red, []).append(str(n))
+        return Drawing(self.machine, {point: ",".join(turns) for point, turns in order.items()})
 
     @property
     def solvable(self) -> bool:

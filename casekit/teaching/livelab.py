@@ -18,7 +18,7 @@ import pandas as pd
 from casekit.error import BenchError, ScenarioError
 from casekit.files import library
 from casekit.teaching.classlog import UNSIGNED, sorted_out
-from casekit.teaching.logbook import Found
+from casekit.teaching.logbook import Log
 
 COLUMNS = ("trainee", "case", "minutes", "done", "readings", "hints", "calls", "state", "last", "quiet_s")
 READINGS = ("volts", "millivolts", "ohms", "continuity", "minmax", "lamp", "loaded", "amps", "scope", "scan", "codes")
@@ -83,7 +83,7 @@ def live_lab(folder: Path | str) -> LiveLab:
     return LiveLab(folder)
 
 
-def _row(log: Found, now: float) -> tuple:
+def _row(log: Log, now: float) -> tuple:
     """What the log of a trainee says so far."""
     did = [line.do for line in log.lines]
     state = "debriefed" if "debrief" in did else "called" if "call" in did else "at work" if did else "opened"

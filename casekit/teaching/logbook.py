@@ -222,7 +222,7 @@ class Logbook:
 
 
 @dataclass(frozen=True)
-class Found:
+class Log:
     """A log that was only read: whose it is, its lines, a sentence for every trouble, and whether its end was cut
     short."""
 
@@ -236,7 +236,7 @@ class Found:
     cut: bool
 
 
-def read_log(path: Path) -> Found:
+def read_log(path: Path) -> Log:
     """Read a log without touching its file; damaged lines are left out and told.
 
     Raises ScenarioError when it cannot be read, is not a log of casekit, or was written by a newer one.
@@ -268,7 +268,7 @@ def read_log(path: Path) -> Found:
         else:
             short = cut and number == len(rest) + 2
             troubles.append("the last line was cut short" if short else f"line {number} is damaged and is left out")
-    return Found(path, case, seed, variant, trainee or "", tuple(lines), tuple(troubles), bool(cut))
+    return Log(path, case, seed, variant, trainee or "", tuple(lines), tuple(troubles), bool(cut))
 
 
 def plain(value: object) -> object:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import math
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
 
@@ -30,6 +31,7 @@ from casekit.machine.machine import Machine
 from casekit.teaching.debrief import Debrief, debrief
 from casekit.teaching.drawing import drawing
 from casekit.teaching.hint import hint as hinted
+from casekit.teaching.marked import marked
 from casekit.teaching.player import Par, Played, by_advice
 from casekit.teaching.player import par as par_of
 from casekit.teaching.progress import headed
@@ -55,10 +57,10 @@ class Sheet:
 
 
 class Drawing:
-    """The wiring drawing of a machine; shows itself in a notebook."""
+    """The wiring drawing of a machine, points ringed if there are `labels` for them; shows itself in a notebook."""
 
-    def __init__(self, machine: MachineFile):
-        self.svg = drawing(machine)
+    def __init__(self, machine: MachineFile, labels: Mapping[str, object] | None = None):
+        self.svg = marked(machine, labels) if labels else drawing(machine)
         self.title = machine.title
 
     def __repr__(self) -> str:

@@ -14,7 +14,7 @@ from casekit.error import ScenarioError
 from casekit.files.check import checked_machine
 from casekit.files.record import record_of
 from casekit.files.schema import MachineFile
-from casekit.files.sketch import sketch
+from casekit.files.sketch import read_sketch
 from casekit.teaching.practice import Drawing
 
 
@@ -47,7 +47,7 @@ class Sketched:
         return f"<pre>{self!r}</pre>{self.picture._repr_html_()}"
 
 
-def sketched(
+def sketch(
     path: Path | str, machine: str, title: str = "", volts: int = 12,
     columns: Mapping[str, str] | None = None, sheet: str | int = 0,
 ) -> Sketched:  # fmt: skip
@@ -60,7 +60,7 @@ def sketched(
     {"part": "Component"}. Sensors on one pin of the control unit are joined in a splice. Raises ScenarioError with one
     sentence for every row that cannot be meant.
     """
-    made = sketch(path, machine, title, volts, columns, sheet)
+    made = read_sketch(path, machine, title, volts, columns, sheet)
     record = checked_machine(record_of(MachineFile, made.source), made.source)
     text = f"# Sketched from {made.source.path.name}. Assumed: {'; '.join(made.assumed)}.\n"
     text += yaml.safe_dump(made.source.data, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)

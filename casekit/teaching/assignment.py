@@ -43,7 +43,7 @@ class Given:
 
 
 @dataclass(frozen=True)
-class Handout:
+class Assignment:
     """What was found: `given`, and how it was judged: the minutes of the case as written, its par, how many were
     played."""
 
@@ -66,7 +66,7 @@ class Handout:
             ) from None
 
 
-def handout(name: str, count: int, processes: int = 2) -> Handout:
+def assign(name: str, count: int, processes: int = 2) -> Assignment:
     """Find `count` variants of a case that are as hard as the case itself, all different, by playing each.
 
     The minutes that the advice takes must lie within 15 % of par of those it takes on the case as written. Variants on
@@ -96,7 +96,7 @@ def handout(name: str, count: int, processes: int = 2) -> Handout:
                 played += 1
                 if took is not None and abs(took - own) <= WITHIN * known.par_min and len(given) < count:
                     given.append(Given(name, variant, seed, took))
-    return Handout(tuple(given), own, known.par_min, played)
+    return Assignment(tuple(given), own, known.par_min, played)
 
 
 def _individuals(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:

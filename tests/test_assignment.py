@@ -10,15 +10,15 @@ import casekit
 from casekit import BenchError, ScenarioError
 from casekit.command import main
 from casekit.files import library
-from casekit.teaching import handout as module
-from casekit.teaching.handout import WITHIN, Given, Handout, handout
+from casekit.teaching import assignment as module
+from casekit.teaching.assignment import WITHIN, Assignment, Given, assign
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "lessons" / "classroom").glob("*.ipynb"))
 
 
 @pytest.fixture(scope="module")
 def given():
-    return handout("pressure-at-rest", 4)
+    return assign("pressure-at-rest", 4)
 
 
 def test_all_are_different_and_as_hard_as_the_case(given):
@@ -41,10 +41,10 @@ def test_what_is_handed_out_opens(given, tmp_path):
 
 
 def test_by_command(tmp_path, monkeypatch, capsys):
-    few = Handout((Given("pressure-at-rest", 1, 3, 8.0),), 8.1, 7.0, 5)
-    monkeypatch.setattr(module, "handout", lambda name, count, processes: few)
+    few = Assignment((Given("pressure-at-rest", 1, 3, 8.0),), 8.1, 7.0, 5)
+    monkeypatch.setattr(module, "assign", lambda name, count, processes: few)
     path = tmp_path / "out.csv"
-    assert main(["handout", "pressure-at-rest", "2", str(path)]) == 1
+    assert main(["assign", "pressure-at-rest", "2", str(path)]) == 1
     told = capsys.readouterr()
     assert told.out.strip() == (
         f"{path} written: 1 of 2, 5 played; the advice takes 8.1 minutes on the case as written, par is 7.0."
@@ -60,13 +60,13 @@ def test_by_command(tmp_path, monkeypatch, capsys):
 @pytest.mark.parametrize("count", [0, -1, True, 2.5, 1000])
 def test_a_number_of_trainees_that_is_none(count):
     with pytest.raises(BenchError) as caught:
-        handout("pressure-at-rest", count)
+        assign("pressure-at-rest", count)
     assert str(caught.value) == f"{count!r} is no number of trainees; write 1 to 200."
 
 
 def test_a_case_that_is_not_there():
     with pytest.raises(ScenarioError, match="there is no case 'pressure-at-res'"):
-        handout("pressure-at-res", 2)
+        assign("pressure-at-res", 2)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
