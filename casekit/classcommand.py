@@ -45,6 +45,7 @@ def add(commands: argparse._SubParsersAction) -> None:
 
 
 def _new(chosen: argparse.Namespace) -> int:
+    from casekit.files.library import names
     from casekit.files.notes import blank
     from casekit.teaching.draft import draft
 
@@ -52,7 +53,9 @@ def _new(chosen: argparse.Namespace) -> int:
         path = Path(f"{chosen.notes}.yaml")
         if path.exists():
             raise ScenarioError([f"{path}: is there already; make a case of it with casekit new {path}."])
-        return _wrote(path, blank(chosen.notes, chosen.machine), f"fill it in, then: casekit new {path}")
+        return _wrote(
+            path, blank(chosen.notes, chosen.machine, names("machines")), f"fill it in, then: casekit new {path}"
+        )
     began = time.monotonic()
     made = draft(chosen.notes)
     print(made)

@@ -1,6 +1,7 @@
 """From bay notes to a case: what is fitted, what cannot be explained, and whether the case can be played."""
 
 import time
+from pathlib import Path
 
 import pytest
 import yaml
@@ -133,3 +134,10 @@ def test_a_blank_page_can_be_filled_in(tmp_path, monkeypatch, capsys):
     assert (
         capsys.readouterr().err.strip() == "mine.yaml: is there already; make a case of it with casekit new mine.yaml."
     )
+    assert main(["new", "other", "--machine", "tug-tracto"]) == 1
+    assert capsys.readouterr().err.strip().endswith("Did you mean tug-tractor?")
+    assert main(["new", "My Story"]) == 1
+    assert capsys.readouterr().err.strip() == (
+        "'My Story' is no name for a case; write small letters and hyphens, as in oil-lamp-on."
+    )
+    assert not Path("other.yaml").exists()

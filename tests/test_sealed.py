@@ -41,7 +41,9 @@ def test_the_file_shows_the_sheet_and_not_the_answer(scenarios):
 def test_it_is_played_after_it_was_opened(scenarios, tmp_path):
     with pytest.raises(ScenarioError) as caught:
         casekit.open_case(CASE)
-    assert str(caught.value) == (f"{CASE} is sealed; open it with casekit.unlock and the passphrase of your class.")
+    assert str(caught.value) == (
+        f"{CASE} is sealed; open it with casekit.unlock, or CASEKIT_PASSPHRASE, and your class's passphrase."
+    )
     assert casekit.unlock(PASSPHRASE) == f"1 sealed case is open: {CASE}"
     bench = casekit.resume_case(CASE, folder=tmp_path)
     bench.key("on")

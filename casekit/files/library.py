@@ -127,7 +127,11 @@ def _opened(path: Path) -> tuple[dict, list[dict]]:
     for passphrase in (*_passphrases, os.environ.get("CASEKIT_PASSPHRASE", "")):
         with suppress(ScenarioError):
             return unsealed(sealed, passphrase)
-    raise ScenarioError([f"{path.stem} is sealed; open it with casekit.unlock and the passphrase of your class."])
+    raise ScenarioError(
+        [
+            f"{path.stem} is sealed; open it with casekit.unlock, or CASEKIT_PASSPHRASE, and your class's passphrase."
+        ]
+    )
 
 
 @lru_cache(maxsize=32)

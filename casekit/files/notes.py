@@ -6,12 +6,15 @@ In: a notes file. Out: checked `Notes`. The lines of `readings` are the words of
 
 from __future__ import annotations
 
+import re
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, get_args
 
 from pydantic import Field
 
+from casekit.error import ScenarioError, hint
 from casekit.files.casefile import Fault, Instructor, Kind
 from casekit.files.record import read_record
 from casekit.files.schema import Record, Slug, Text
@@ -44,7 +47,7 @@ class Notes(Record):
 BLANK = """\
 # Bay notes of a finished repair. Fill in, then: casekit new {name}.yaml
 notes: {name}
-machine: {machine}          # a machine on file (casekit machines), or one made with casekit sketch
+machine: {machine}  # or {others}; casekit sketch makes one of a table
 title: What the customer would call it
 complaint: >-
   What the customer said, in their words.
@@ -63,10 +66,16 @@ readings:                    # in the order they were taken, only those taken wh
 """
 
 
-def blank(name: str, machine: str) -> str:
-    """A page to fill in."""
-    kinds = ", ".join(get_args(Kind))
-    return BLANK.format(name=name, machine=machine, kinds=textwrap.fill(kinds, 90, subsequent_indent=" " * 29 + "# "))
+def blank(name: str, machine: str, known: Sequence[str]) -> str:
+    """A page to fill in, about one of the machines that are known. Raises ScenarioError for another, and for a name
+    that no case can have."""
+    if machine not in known:
+        raise ScenarioError([f"there is no machine {machine!r}; there is: {', '.join(known)}.{hint(machine, known)}"])
+    if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", name):
+        raise ScenarioError([f"{name!r} is no name for a case; write small letters and hyphens, as in oil-lamp-on."])
+    kinds = textwrap.fill(", ".join(get_args(Kind)), 80, subsequent_indent=" " * 29 + "# ", initial_indent=" " * 31)
+    others = ", ".join(other for other in known if other != machine)
+    return BLANK.format(name=name, machine=machine, others=others, kinds=kinds.lstrip())
 
 
 def read_notes(path: Path | str) -> tuple[Notes, Source]:
