@@ -37,6 +37,11 @@ def add(commands: argparse._SubParsersAction) -> None:
     seal = commands.add_parser("seal", help="seal a case with the passphrase of a class")
     seal.add_argument("case", help="the name of a case")
     seal.add_argument("folder", type=Path, nargs="?", default=Path(), help="where the sealed file goes (default: here)")
+    items = commands.add_parser("items", help="make a bank of exam items, each checked; a bank begun is gone on with")
+    items.add_argument("bank", type=Path, help="the file of the bank (.jsonl)")
+    items.add_argument("--count", type=int, default=100, help="items that are to be in it (default: 100)")
+    items.add_argument("--seed", type=int, default=1, help="the same seed gives the same items (default: 1)")
+    items.add_argument("--qti", type=Path, help="a folder to write each as QTI 3 as well")
     report = commands.add_parser("report", help="report on a class from a folder of its logs")
     report.add_argument("folder", type=Path, help="the folder; every trainee's logs in a folder of their own below it")
     report.add_argument("--out", type=Path, default=Path(), help="where the report goes (default: here)")
@@ -107,6 +112,28 @@ def _seal(chosen: argparse.Namespace) -> int:
     return 0
 
 
+def _items(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.itembank import make_bank, read_bank
+    from casekit.teaching.qti import as_qti
+
+    def told(done: int, every: int) -> None:
+        print(f"\r{done} of {every} items", end="\n" if done >= every else "", file=sys.stderr, flush=True)
+
+    began = time.monotonic()
+    done = make_bank(chosen.bank, chosen.count, chosen.seed, os.cpu_count() or 1, told)
+    print(f"{chosen.bank}: {done} items, {time.monotonic() - began:.0f} s")
+    if chosen.qti:
+        try:
+            chosen.qti.mkdir(parents=True, exist_ok=True)
+            for item in read_bank(chosen.bank):
+                (chosen.qti / f"{item.key}.xml").write_text(as_qti(item), encoding="utf-8")
+        except OSError as err:
+            reason = (err.strerror or "cannot be written").lower()
+            raise ScenarioError([f"{chosen.qti}: {reason}; choose another folder."]) from None
+        print(f"{chosen.qti}: the same as QTI 3")
+    return 0 if done >= chosen.count else 1
+
+
 def _report(chosen: argparse.Namespace) -> int:
     from casekit.teaching.classnotebook import classnotebook
     from casekit.teaching.classreport import class_report
@@ -138,4 +165,4 @@ def _wrote(path: Path, text: str, more: str) -> int:
     return 0
 
 
-COMMANDS = {"new": _new, "sketch": _sketch, "assign": _assign, "seal": _seal, "report": _report}
+COMMANDS = {"new": _new, "sketch": _sketch, "assign": _assign, "seal": _seal, "report": _report, "items": _items}

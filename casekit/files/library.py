@@ -128,9 +128,7 @@ def _opened(path: Path) -> tuple[dict, list[dict]]:
         with suppress(ScenarioError):
             return unsealed(sealed, passphrase)
     raise ScenarioError(
-        [
-            f"{path.stem} is sealed; open it with casekit.unlock, or CASEKIT_PASSPHRASE, and your class's passphrase."
-        ]
+        [f"{path.stem} is sealed; open it with casekit.unlock, or CASEKIT_PASSPHRASE, and your class's passphrase."]
     )
 
 

@@ -1,0 +1,112 @@
+"""An exam item: a question with one right answer, made of a circuit, and wrong answers that are wrong for a reason.
+
+In: what a maker of items found. Out: `Item`, which is plain data, can be written as JSON, and marks an answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+from casekit.error import CasekitError
+
+Form = Literal["choice", "number", "order", "point"]
+LETTERS = "ABCDEF"
+
+
+@dataclass(frozen=True)
+class Option:
+    """One option of a choice; `idea` is the wrong idea that leads to it, empty for the right one."""
+
+    text: str
+    idea: str = ""
+
+
+@dataclass(frozen=True)
+class Item:
+    """One item.
+
+    `options` are those of a choice in the order they are shown, `right` the number of the right one; of "order" they
+    are shown in this order and `order` says how they belong. A "number" has `value` in `unit`, `within` so much, and
+    `wrong` values with the idea behind each; a "point" has the `points` that count. `rows` is a table that belongs to
+    the question, `because` explains the answer by the circuit, `rings` marks points on the drawing for that.
+    """
+
+    key: str
+    kind: str
+    form: Form
+    ability: str
+    machine: str
+    ask: str
+    rows: tuple[tuple[str, str], ...] = ()
+    options: tuple[Option, ...] = ()
+    right: int = -1
+    order: tuple[int, ...] = ()
+    value: float = 0.0
+    unit: str = ""
+    within: float = 0.0
+    wrong: tuple[tuple[float, str], ...] = ()
+    points: tuple[str, ...] = ()
+    because: str = ""
+    rings: tuple[tuple[str, str], ...] = ()
+
+    def mark(self, answer: object) -> tuple[bool, str]:
+        """Whether an answer is right, and the wrong idea that is recognised behind it, if any.
+
+        A choice is answered by a letter, a number by a number, an order by a word of letters ("BAC"), a point by its
+        name. Raises CasekitError for what is no answer to this item.
+        """
+        match self.form:
+            case "choice":
+                k = self._letters(answer, 1)[0]
+                return k == self.right, self.options[k].idea
+            case "order":
+                given = self._letters(answer, len(self.options))
+                return given == list(self.order), ""
+            case "number":
+                if isinstance(answer, bool) or not isinstance(answer, int | float):
+                    raise CasekitError(f"the answer to {self.key} is {answer!r}; write a number in {self.unit}.")
+                ideas = [idea for wrong, idea in self.wrong if abs(answer - wrong) <= self.within]
+                good = abs(answer - self.value) <= self.within
+                return good, "" if good or not ideas else ideas[0]
+        text = str(answer).strip().upper().removesuffix("F").removesuffix("M")
+        return text in {p.upper().removesuffix("F").removesuffix("M") for p in self.points}, ""
+
+    @property
+    def guess(self) -> float:
+        """The chance of a blind guess being right."""
+        return {"choice": 1 / max(len(self.options), 1), "order": 0.0, "number": 0.0, "point": 0.0}[self.form]
+
+    def as_data(self) -> dict:
+        """The item as JSON can hold it."""
+        return asdict(self)
+
+    @classmethod
+    def from_data(cls, data: dict) -> Item:
+        """The item that was written down. Raises CasekitError for what is none."""
+        try:
+            told = dict(data)
+            told["options"] = tuple(Option(**o) for o in told["options"])
+            for name in ("rows", "wrong", "rings"):
+                told[name] = tuple(tuple(pair) for pair in told[name])
+            for name in ("order", "points"):
+                told[name] = tuple(told[name])
+            return cls(**told)
+        except (KeyError, TypeError, AttributeError) as err:
+            raise CasekitError(f"this is no exam item ({err}); make the bank anew with casekit items.") from None
+
+    def _letters(self, answer: object, count: int) -> list[int]:
+        text = str(answer).replace(" ", "").replace(",", "").upper()
+        known = LETTERS[: len(self.options)]
+        if len(text) != count or any(c not in known for c in text) or len(set(text)) != count:
+            what = "one letter" if count == 1 else f"all {count} letters, each once"
+            raise CasekitError(f"the answer to {self.key} is {answer!r}; write {what} of {known}.")
+        return [known.index(c) for c in text]
+
+
+def shuffled(right: Option, wrong: Sequence[Option], rng) -> tuple[tuple[Option, ...], int]:
+    """Options in a drawn order, and the number of the right one; numbers would go in order of size instead."""
+    every = [right, *wrong]
+    order = [int(k) for k in rng.permutation(len(every))]
+    return tuple(every[k] for k in order), order.index(0)
