@@ -111,6 +111,8 @@ WRONG = [
     ({"found": {"kind": "open", "place": "W999"}}, "a fault of kind open cannot be at W999."),
     ({"found": {"kind": "opened"}}, "kind is 'opened'"),
     ({"readings": ["key on"]}, "there is no reading to fit; enter what was measured while the fault was there."),
+    ({"readings": ["key on", "volts B4.1 G1.- 5.01"]},
+     "the readings do not tell how large high resistance at X11.8 is; give a reading nearer to it, or its size."),
     ({"codes": ["P9999"]}, "code P9999 is not in the kit's list of standard titles."),
     ({"title": None}, "the key title is missing; add it."),
 ]  # fmt: skip

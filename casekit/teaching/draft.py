@@ -34,6 +34,7 @@ from casekit.teaching.typed import typed
 
 TEMPTING = 3  # false calls named
 TAUGHT = "Reason from what works and what does not to what they share, before any part is replaced."
+USUAL = {"r_ohm": 1.0, "limit_a": 0.05, "drift": 0.1, "span": 0.5}  # sizes that stand in until one is fitted
 BRIEF_MIN, DEBRIEF_MIN, SLOWER = 5, 10, 2.0  # of an hour in class, and how much slower than the advice (our choice)
 
 
@@ -204,6 +205,9 @@ class Draft:
                 [self._say(("found",), f"{notes.found.kind}: name its place and where it really goes.")]
             )
         fault = _fault(notes.found, best.suspect.place if best else notes.found.place, best)
+        if best is not None and best.unknown and not any(getattr(notes.found, key) is not None for key in USUAL):
+            text = f"the readings do not tell how large {best.suspect} is; give a reading nearer to it, or its size."
+            raise ScenarioError([self._say(("found",), text)])
         self._allowed(fault)
         return self._with(fault).model_copy(update={
             "case": notes.notes, "title": notes.title, "complaint": notes.complaint, "story": notes.story,
@@ -261,7 +265,7 @@ def as_yaml(case: CaseFile) -> str:
 def _fault(found: Found, place: str, best: Estimate | None = None) -> Fault:
     """The fault with the sizes that the notes give, else those of the fit, else such as it could have."""
     rule, keys = RULES[found.kind], {"place": place}
-    for key, usual in (("r_ohm", 1.0), ("limit_a", 0.05), ("drift", 0.1), ("span", 0.5)):
+    for key, usual in USUAL.items():
         if key in rule.needs and getattr(found, key) is None:
             size = usual if best is None or best.size is None else best.size
             keys[key] = _worn(size) if key == "span" else float(f"{size:.2g}")
