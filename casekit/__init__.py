@@ -14,6 +14,7 @@ from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
 from casekit.teaching.classreport import class_report
 from casekit.teaching.draft import draft
+from casekit.teaching.exampaper import exam_paper
 from casekit.teaching.exercise import compare, judge
 from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
@@ -21,6 +22,7 @@ from casekit.teaching.livelab import live_lab
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import open_case, open_machine, variants
 from casekit.teaching.rota import practice, progress
+from casekit.teaching.sitting import Sitting
 from casekit.teaching.sketched import sketch
 
 __all__ = [
@@ -32,10 +34,12 @@ __all__ = [
     "Open",
     "ScenarioError",
     "ShortToGround",
+    "Sitting",
     "bay",
     "class_report",
     "compare",
     "draft",
+    "exam_paper",
     "faults",
     "judge",
     "list_cases",

@@ -42,6 +42,11 @@ def add(commands: argparse._SubParsersAction) -> None:
     items.add_argument("--count", type=int, default=100, help="items that are to be in it (default: 100)")
     items.add_argument("--seed", type=int, default=1, help="the same seed gives the same items (default: 1)")
     items.add_argument("--qti", type=Path, help="a folder to write each as QTI 3 as well")
+    exam = commands.add_parser("exam", help="print an exam paper of a blueprint, and its answers")
+    exam.add_argument("blueprint", help="a blueprint (.yaml), or the name of one in scenarios/papers")
+    exam.add_argument("--seed", type=int, default=1, help="the same seed gives the same paper (default: 1)")
+    exam.add_argument("--out", type=Path, default=Path(), help="the folder for both PDF files (default: here)")
+    exam.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the paper (default: a4)")
     report = commands.add_parser("report", help="report on a class from a folder of its logs")
     report.add_argument("folder", type=Path, help="the folder; every trainee's logs in a folder of their own below it")
     report.add_argument("--out", type=Path, default=Path(), help="where the report goes (default: here)")
@@ -134,6 +139,17 @@ def _items(chosen: argparse.Namespace) -> int:
     return 0 if done >= chosen.count else 1
 
 
+def _exam(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.exampaper import exam_paper
+
+    made = exam_paper(chosen.blueprint, chosen.seed)
+    print(made)
+    for answers in (False, True):
+        path = chosen.out / f"{made.name}-{made.seed}{'-answers' if answers else ''}.pdf"
+        print(f"{path} written, {made.pdf(path, answers, chosen.paper)} pages")
+    return 0
+
+
 def _report(chosen: argparse.Namespace) -> int:
     from casekit.teaching.classnotebook import classnotebook
     from casekit.teaching.classreport import class_report
@@ -165,4 +181,12 @@ def _wrote(path: Path, text: str, more: str) -> int:
     return 0
 
 
-COMMANDS = {"new": _new, "sketch": _sketch, "assign": _assign, "seal": _seal, "report": _report, "items": _items}
+COMMANDS = {
+    "new": _new,
+    "sketch": _sketch,
+    "assign": _assign,
+    "seal": _seal,
+    "report": _report,
+    "items": _items,
+    "exam": _exam,
+}

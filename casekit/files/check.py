@@ -15,6 +15,7 @@ from pydantic import BaseModel
 
 from casekit.error import ScenarioError, hint
 from casekit.files import casefile
+from casekit.files.blueprint import read_blueprint
 from casekit.files.casecheck import LOAD, check_case, unknown_code, unknown_operations
 from casekit.files.casefile import CaseFile
 from casekit.files.codes import TITLES
@@ -25,6 +26,8 @@ from casekit.files.schema import MachineFile
 from casekit.files.sealed import SUFFIX, read_sealed
 from casekit.files.source import Finding, Place, Source
 from casekit.files.variants import Variants, check_variants
+
+READERS = {"notes": read_notes, "papers": read_blueprint}  # of files that need no other
 
 
 def read_machine(path: Path | str) -> MachineFile:
@@ -71,7 +74,8 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
     Returns (paths checked, problems found). Raises ScenarioError when there is nothing to check.
     """
     folder = Path(folder)
-    paths = [sorted(folder.glob(f"{kind}/*.yaml")) for kind in ("machines", "cases", "variants", "notes")]
+    paths = [sorted(folder.glob(f"{kind}/*.yaml")) for kind in ("machines", "cases", "variants")]
+    paths += [sorted(folder.glob(f"{kind}/*.yaml")) for kind in READERS]
     sealed = sorted(folder.glob(f"cases/*{SUFFIX}"))
     if not any(paths):
         raise ScenarioError([f"{folder}: no machines/*.yaml and no cases/*.yaml here; name the scenarios folder."])
@@ -98,11 +102,12 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
             read_variants(path, cases, machines)
         except ScenarioError as err:
             problems += err.problems
-    for path in paths[3]:
-        try:
-            read_notes(path)
-        except ScenarioError as err:
-            problems += err.problems
+    for some, reader in zip(paths[3:], READERS.values(), strict=True):
+        for path in some:
+            try:
+                reader(path)
+            except ScenarioError as err:
+                problems += err.problems
     return [str(p) for each in (*paths, sealed) for p in each], problems
 
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property, lru_cache
 
+import networkx as nx
 import numpy as np
 
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM
@@ -29,7 +30,7 @@ from casekit.reasoning.prior import Cell
 from casekit.reasoning.suspect import Suspect, suspects
 from casekit.reasoning.words import number
 from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE, SHARES
-from casekit.teaching.item import Item, Option, shuffled
+from casekit.teaching.item import Item, Option, listed, shuffled
 
 ON = State("on")
 SIZES = {  # of a fault in a question: plain ones
@@ -38,6 +39,7 @@ SIZES = {  # of a fault in a question: plain ones
 }  # fmt: skip
 KINDS = ("open", "high resistance", "short to ground", "short to battery", "supply dead", "sensor shorted")
 APART = 0.15  # volt, and four uncertainties: how far options must be from each other
+BATTERY_V = 8.0  # volt: above, a wire is one of the battery feed
 FAINT_V = 0.05  # below, a reading is not asked for as a number: it hangs on terminals
 SURE = 0.02  # what a value may be off and still be right, as a share, beside 50 mV
 
@@ -68,7 +70,7 @@ class Examiner:
         """Every fault that is asked about, with a plain size."""
         rng, made = np.random.default_rng(len(self.name)), []
         for s in suspects(self.drawing):
-            if s.kind in KINDS:
+            if s.kind in KINDS and not self._idle(s):
                 low, high = SIZES.get(s.kind, (0.0, 0.0))
                 size = float(f"{np.exp(rng.uniform(np.log(low), np.log(high))):.1g}") if low else 0.0
                 made.append(Cell(s, size, size, 0.5, 0.5, "", 1.0))
@@ -99,6 +101,16 @@ class Examiner:
                 plugs = [p.name for p in self.drawing.plugs if p.kind == "sensor" and behind & set(p.harness)]
                 found[part.name] = sorted(set(plugs), key=_natural)
         return found
+
+    def _idle(self, s: Suspect) -> bool:
+        """Whether a short changes nothing, as what it touches is battery or ground already."""
+        wall = {"short to battery": lambda v: v > BATTERY_V, "short to ground": lambda v: abs(v) < FAINT_V}.get(s.kind)
+        part = next((p for p in self.drawing.all((Wire, Contact)) if p.name == s.place), None)
+        return bool(wall and part) and wall(self._sound.volts(part.a, self.drawing.earth))
+
+    @cached_property
+    def _sound(self) -> OperatingPoint:
+        return solve(self.drawing, ON)
 
     def u(self, volts: float) -> float:
         """What a reading may be off for the meter and the tolerances of good parts, standard uncertainty in volt."""
@@ -369,22 +381,13 @@ def _near(a: Suspect, b: Suspect) -> int:
 
 
 def _net(copper, point: str) -> set[str]:
-    import networkx as nx
-
     return nx.node_connected_component(copper, point) if point in copper else {point}
 
 
 def _steps(copper, point: str) -> dict[str, int]:
-    import networkx as nx
-
     return nx.single_source_shortest_path_length(copper, point) if point in copper else {}
 
 
 def _natural(name: str) -> tuple[str, int]:
     letters = name.rstrip("0123456789")
     return letters, int(name[len(letters) :] or 0)
-
-
-def listed(names: list[str]) -> str:
-    """Names in a row: B1, B2 and B3."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -110,3 +110,8 @@ def shuffled(right: Option, wrong: Sequence[Option], rng) -> tuple[tuple[Option,
     every = [right, *wrong]
     order = [int(k) for k in rng.permutation(len(every))]
     return tuple(every[k] for k in order), order.index(0)
+
+
+def listed(names: list[str]) -> str:
+    """Names in a row: B1, B2 and B3."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

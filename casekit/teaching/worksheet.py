@@ -68,7 +68,7 @@ def worksheet(name: str, instructor: bool = False, paper: str = "a4", seed: int 
 def html(case: CaseFile, machine: MachineFile, paper: Paper, key: str = "", seed: int | None = None) -> str:
     """The pages as HTML; `key` are the instructor's pages, which stand behind the trainee's so that the page numbers
     agree."""
-    body = _front(case, machine, seed) + _drawing_page(machine, paper) + _readings(bool(key)) + _call() + key
+    body = _front(case, machine, seed) + drawing_page(machine, paper) + _readings(bool(key)) + _call() + key
     style = _css(paper, case.title, bool(key)) + ANSWERS_CSS
     title = escape(case.title + (", instructor's copy" if key else ""))
     return (
@@ -104,7 +104,7 @@ def _front(case: CaseFile, machine: MachineFile, seed: int | None) -> str:
     )  # fmt: skip
 
 
-def _drawing_page(machine: MachineFile, paper: Paper) -> str:
+def drawing_page(machine: MachineFile, paper: Paper) -> str:
     """The drawing as large as a page on its side allows."""
     svg = drawing(machine)
     scale, box = _fitted(svg, paper)

@@ -1,0 +1,169 @@
+"""An exam paper: the items that a blueprint and a seed draw, to be sat, and printed with or without its answers.
+
+In: a `Blueprint` and a seed. Out: an `ExamPaper`; the same seed gives the same paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+from casekit.error import BenchError, ScenarioError
+from casekit.files import library
+from casekit.files.blueprint import Blueprint, read_blueprint
+from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE, SHARES, ability
+from casekit.teaching.caution import CAUTIONS
+from casekit.teaching.drawing import FACES
+from casekit.teaching.examiner import examiner
+from casekit.teaching.item import LETTERS, Item
+from casekit.teaching.paper import PAPERS, printed
+from casekit.teaching.worksheet import FOOT, SIDE, TOP, drawing_page
+
+KINDS = {  # of items that ask for an ability
+    SHARES: ("shares",), EXPLAIN: ("explains",), OPENS: ("reading", "point"), GROUND: ("reading", "order"),
+    RESISTANCE: ("reading",), BATTERY: ("reading",),
+}  # fmt: skip
+TRIES = 4000  # numbers that are drawn at most for one topic
+INVENTED = "Invented machines and data, for teaching."
+HOW = (
+    "A choice is answered by its letter, an order by its letters in a row, a number in the unit that is asked for, a "
+    "point by its name on the drawing. The drawing of a machine stands before its items."
+)
+
+
+@dataclass(frozen=True)
+class ExamPaper:
+    """A paper: its name, title, minutes, seed and items, those of one machine together."""
+
+    name: str
+    title: str
+    minutes: float
+    seed: int
+    items: tuple[Item, ...]
+
+    def __repr__(self) -> str:
+        return f"{self.title}: {len(self.items)} items, {self.minutes:g} minutes, seed {self.seed}"
+
+    def pdf(self, path: Path | str, answers: bool = False, paper: str = "a4") -> int:
+        """Print it, or what is right and why; how many pages. Raises MissingError without WeasyPrint, BenchError when
+        nothing can be written there."""
+        document = printed(self.html(answers, paper))
+        try:
+            Path(path).write_bytes(document.write_pdf(pdf_tags=True))
+        except OSError as err:
+            reason = (err.strerror or "cannot be written").lower()
+            raise BenchError(f"{path}: {reason}; choose another place.") from None
+        return len(document.pages)
+
+    def html(self, answers: bool = False, paper: str = "a4") -> str:
+        """The pages as HTML: the drawing of a machine, then its items."""
+        what = "Answers: " if answers else ""
+        body = f"<section class='items'><h1>{escape(what + self.title)}</h1>"
+        body += f"<p>{len(self.items)} items, {self.minutes:g} minutes, seed {self.seed}.</p>"
+        if not answers:
+            topics = "".join(
+                f"<tr><td>{escape(name)}</td><td>{sum(i.ability == name for i in self.items)}</td></tr>"
+                for name in dict.fromkeys(i.ability for i in self.items)
+            )
+            cautions = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
+            body += f"<p class='who'>Sign <span></span> Date <span></span></p><p>{HOW}</p><table>{topics}</table>"
+            body += f"<ul>{cautions}</ul>"
+        last = ""
+        for n, item in enumerate(self.items, 1):
+            if item.machine != last and not answers:
+                plan = drawing_page(library.machine_file(item.machine), PAPERS[paper])
+                body += f"</section>{plan}<section class='items'>"
+            last = item.machine
+            body += f"<div class='item'><p><b>{n}.</b> {_asked(item, answers)}</div>"
+        body += "</section>"
+        return (
+            f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{escape(self.title)}</title>'
+            f"<style>{_css(PAPERS[paper].name)}</style></head><body>{body}</body></html>"
+        )
+
+
+def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1) -> ExamPaper:
+    """The paper that a blueprint (a file, or the name of one in `scenarios/papers`) and a seed draw.
+
+    Raises ScenarioError for a blueprint that is wrong or cannot be met, CasekitError for an ability that there is not.
+    """
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise BenchError(f"the seed is {seed!r}; use a whole number from 0.")
+    if not isinstance(blueprint, Blueprint):
+        named = library.scenario_folder() / "papers" / f"{blueprint}.yaml"
+        blueprint = read_blueprint(named if named.exists() else blueprint)
+    machines = blueprint.machines or library.names("machines")
+    for name in machines:
+        library.machine_file(name)
+    items: list[Item] = []
+    for topic, many in blueprint.topics.items():
+        items += _drawn(ability(topic).name, many, machines, seed)
+    items.sort(key=lambda item: (machines.index(item.machine), item.key))
+    return ExamPaper(blueprint.paper, blueprint.title, blueprint.minutes, seed, tuple(items))
+
+
+# Inside ---------------------------------------------------------------------------------------------------------------
+
+
+def _drawn(topic: str, many: int, machines: Sequence[str], seed: int) -> list[Item]:
+    """So many items of one ability, machines and kinds in turn, none twice."""
+    found: list[Item] = []
+    kinds = KINDS[topic]
+    for n in range(TRIES):
+        machine, kind = machines[n % len(machines)], kinds[n // len(machines) % len(kinds)]
+        item = examiner(machine).item(kind, seed * 1_000_003 + n)
+        if item and item.ability == topic and all((item.ask, item.rows) != (other.ask, other.rows) for other in found):
+            found.append(item)
+            if len(found) == many:
+                return found
+    raise ScenarioError([
+        f"only {len(found)} of {many} items on {topic!r} can be drawn from {', '.join(machines)}; ask for fewer, or "
+        "name more machines."
+    ])  # fmt: skip
+
+
+def _asked(item: Item, answers: bool) -> str:
+    """An item as it is printed, with its answer or with room for one."""
+    parts = [f"{escape(item.ask)}</p>"]
+    if item.rows:
+        rows = "".join(f"<tr><td>{escape(a)}</td><td>{escape(b)}</td></tr>" for a, b in item.rows)
+        parts.append(f"<table>{rows}</table>")
+    for k, option in enumerate(item.options):
+        said = f"<b>{LETTERS[k]}</b> {escape(option.text)}"
+        if answers and item.form == "choice":
+            said = f"<u>{said}</u>" if k == item.right else f"{said} <i>({escape(option.idea)})</i>"
+        parts.append(f"<p class='option'>{said}</p>")
+    if answers:
+        parts.append(f"<p class='because'>{escape(answer_of(item))}. {escape(item.because)}</p>")
+    elif item.form != "choice":
+        parts.append(f"<p class='room'>Answer {f'in {item.unit}' if item.unit else ''} <span></span></p>")
+    return "".join(parts)
+
+
+def answer_of(item: Item) -> str:
+    """The right answer in words."""
+    match item.form:
+        case "choice":
+            return f"{LETTERS[item.right]}: {item.options[item.right].text}"
+        case "order":
+            return "".join(LETTERS[k] for k in item.order)
+        case "number":
+            return f"{item.value:.3g} {item.unit}, within {item.within:g} {item.unit}"
+    return " or ".join(item.points)
+
+
+def _css(size: str) -> str:
+    foot = f"@bottom-left{{content:'{INVENTED}'}}@bottom-right{{content:'page ' counter(page) ' of ' counter(pages)}}"
+    return (
+        f"@page{{size:{size} portrait;margin:15mm;font:7.8pt {FACES};{foot}}}"
+        f"@page drawing{{size:{size} landscape;margin:{TOP}mm {SIDE}mm {FOOT}mm}}"
+        f"body{{font:10pt/1.35 {FACES};margin:0}}h1{{font-size:16pt;margin:0 0 2mm}}p{{margin:0 0 1.2mm}}"
+        "section{break-before:page}section:first-of-type{break-before:auto}ul{margin:3mm 0;padding-left:5mm}"
+        ".item{break-inside:avoid;margin:0 0 4mm}.option{margin-left:6mm}.because{margin-left:6mm;font-size:9pt}"
+        "table{border-collapse:collapse;margin:1mm 6mm}td{border:.4pt solid #888;padding:.4mm 2mm}"
+        ".drawing{page:drawing;line-height:0;text-align:center}.drawing img{display:block;margin:0 auto}"
+        ".who span,.room span{display:inline-block;width:45mm;border-bottom:.6pt solid #000;height:4mm}"
+        ".room{margin-left:6mm}"
+    )

@@ -1,0 +1,273 @@
+"""A sitting: one candidate at one paper, against the clock, written down as it goes, and marked when it is handed in.
+
+In: an `ExamPaper` and a file. Out: answers, flags and pauses in that file, each line sealed to the one before; then a
+`Result`. A sitting that was cut off goes on where it was.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+import pandas as pd
+
+from casekit.error import BenchError, CasekitError, ScenarioError
+from casekit.reasoning.testtheory import Ability, ability
+from casekit.teaching.ability import ABILITIES
+from casekit.teaching.exampaper import ExamPaper, answer_of
+from casekit.teaching.item import LETTERS, Item
+
+FORMAT = 1
+PAUSE_S = 600.0  # of all pauses together that does not count as time used (our choice)
+HEAD = "casekit sitting"
+
+
+class Sitting:
+    """One candidate's sitting. `troubles` says what of its file was left out, was changed, or did not agree."""
+
+    def __init__(self, paper: ExamPaper, path: Path | str, clock: Callable[[], float] = time.time):
+        self.paper, self.path, self._clock = paper, Path(path), clock
+        self.answers: dict[int, object] = {}
+        self.flags: set[int] = set()
+        self.troubles: list[str] = []
+        self.handed_in = self.paused = False
+        self._last = self._used_s = self._paused_s = 0.0
+        self._seal = ""
+        self._open()
+
+    # Working --------------------------------------------------------------------------------------------------------
+
+    @property
+    def left_min(self) -> float:
+        """Minutes that are left."""
+        self._pass()
+        return max(0.0, self.paper.minutes - self._used_s / 60)
+
+    def show(self, number: int) -> Question:
+        """An item, by its number from 1."""
+        return Question(self._item(number), number, self.answers.get(number), number in self.flags)
+
+    def answer(self, number: int, answer: object) -> str:
+        """Answer an item; a later answer takes the place of one before. Raises BenchError when that cannot be now."""
+        item = self._item(number)
+        self._at_work()
+        item.mark(answer)  # what is no answer is refused before it counts
+        self._write("answer", number, answer)
+        return f"{number} answered, {self.left_min:.0f} minutes left"
+
+    def flag(self, number: int) -> str:
+        """Mark an item to return to, or take the mark off."""
+        self._item(number)
+        self._at_work()
+        self._write("flag", number)
+        return f"{number} is flagged" if number in self.flags else f"{number} is no longer flagged"
+
+    def pause(self) -> str:
+        """Stop the clock. Ten minutes of all pauses are not counted; after that the clock goes on."""
+        self._at_work()
+        self._write("pause")
+        return f"paused; {max(0.0, PAUSE_S - self._paused_s) / 60:.0f} minutes of pauses are left"
+
+    def go_on(self) -> str:
+        """Go on after a pause."""
+        if not self.paused:
+            raise BenchError("this sitting is not paused.")
+        self._write("go on")
+        return f"{self.left_min:.0f} minutes left"
+
+    @property
+    def overview(self) -> pd.DataFrame:
+        """Every item: whether it is answered and flagged."""
+        rows = [
+            (n, item.ability, "" if n not in self.answers else str(self.answers[n]), "flagged" * (n in self.flags))
+            for n, item in enumerate(self.paper.items, 1)
+        ]
+        return pd.DataFrame(rows, columns=["item", "ability", "answer", "flag"])
+
+    def hand_in(self) -> Result:
+        """End the sitting and mark it. What is not answered is wrong."""
+        if not self.handed_in:
+            self._write("hand in")
+        return marked(self.paper, self.answers)
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _item(self, number: int) -> Item:
+        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(self.paper.items):
+            raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(self.paper.items)}.")
+        return self.paper.items[number - 1]
+
+    def _at_work(self) -> None:
+        if self.handed_in:
+            raise BenchError("this sitting is handed in.")
+        if self.paused:
+            raise BenchError("this sitting is paused; go_on() first.")
+        if self.left_min <= 0:
+            raise BenchError("the time is up; hand_in() now: what was answered counts.")
+
+    def _pass(self) -> None:
+        """Let the time pass since the last thing, which never runs backwards."""
+        now = self._clock()
+        spent = now - self._last
+        if spent < -1.0:
+            told = "the clock of this computer was set back; the time that was used stays used"
+            if told not in self.troubles:
+                self.troubles.append(told)
+        self._count(max(spent, 0.0))
+        self._last = max(now, self._last) if spent >= 0 else now
+
+    def _count(self, spent: float) -> None:
+        if self.handed_in:
+            return
+        if self.paused:
+            free = min(spent, max(0.0, PAUSE_S - self._paused_s))
+            self._paused_s += free
+            spent -= free
+        self._used_s += spent
+
+    def _write(self, do: str, number: int = 0, answer: object = None) -> None:
+        self._pass()
+        line = {"do": do, "item": number, "answer": answer, "used_s": round(self._used_s, 1),
+                "paused_s": round(self._paused_s, 1)}  # fmt: skip
+        self._seal = _sealed(self._seal, line)
+        try:
+            with self.path.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(line | {"seal": self._seal}) + "\n")
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as err:
+            reason = (err.strerror or "cannot be written").lower()
+            raise BenchError(f"{self.path}: {reason}; make room there, and do it again.") from None
+        self._take(line)
+
+    def _take(self, line: dict) -> None:
+        do, number = line["do"], line["item"]
+        if do == "answer":
+            self.answers[number] = line["answer"]
+        elif do == "flag":
+            self.flags ^= {number}
+        elif do in ("pause", "go on"):
+            self.paused = do == "pause"
+        elif do == "hand in":
+            self.handed_in = True
+
+    def _open(self) -> None:
+        """Begin a file, or go on with the one that is there."""
+        paper = self.paper
+        head = {HEAD: FORMAT, "paper": paper.name, "seed": paper.seed, "items": _digest(paper)}
+        self._last = self._clock()
+        if not self.path.exists() or self.path.stat().st_size == 0:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                self.path.write_text(json.dumps(head) + "\n", encoding="utf-8")
+            except OSError as err:
+                reason = (err.strerror or "cannot be written").lower()
+                raise ScenarioError([f"{self.path}: {reason}; choose another place."]) from None
+            return
+        first, *rest = self.path.read_bytes().split(b"\n")
+        if _object(first).get(HEAD) != FORMAT:
+            raise ScenarioError([f"{self.path}:1: this is not a sitting; choose another file."])
+        if _object(first) != head:
+            raise ScenarioError([f"{self.path}:1: this is the sitting of another paper or seed; choose another file."])
+        if rest.pop():  # killed while it wrote
+            self.troubles.append("the last line was cut short and is left out")
+            self.path.write_bytes(b"\n".join([first, *rest]) + b"\n")
+        for number, raw in enumerate(rest, 2):
+            self._read(number, _object(raw))
+
+    def _read(self, number: int, line: dict) -> None:
+        """Take in a line that was written; one that was changed counts as it is now, and is told."""
+        try:
+            seal = line.pop("seal")
+            known = {"do": str(line["do"]), "item": int(line["item"]), "answer": line["answer"],
+                     "used_s": float(line["used_s"]), "paused_s": float(line["paused_s"])}  # fmt: skip
+            if known["do"] == "answer":
+                self._item(known["item"]).mark(known["answer"])
+        except (KeyError, TypeError, ValueError, CasekitError):
+            self.troubles.append(f"line {number} is damaged and is left out")
+            return
+        self._seal = _sealed(self._seal, known)
+        if seal != self._seal:
+            self.troubles.append(f"line {number} was changed after it was written")
+            self._seal = str(seal)
+        self._used_s = max(self._used_s, known["used_s"])
+        self._paused_s = max(self._paused_s, known["paused_s"])
+        self._take(known)
+
+
+class Question:
+    """An item as it is asked."""
+
+    def __init__(self, item: Item, number: int, answer: object, flagged: bool):
+        self.item, self.number, self.answer, self.flagged = item, number, answer, flagged
+
+    def __repr__(self) -> str:
+        i = self.item
+        lines = [f"{self.number}. {i.ask}", *(f"   {a}: {b}" for a, b in i.rows)]
+        lines += [f"   {LETTERS[k]}  {o.text}" for k, o in enumerate(i.options)]
+        lines += [f"   your answer: {self.answer}"] if self.answer is not None else []
+        return "\n".join([*lines, *(["   flagged"] if self.flagged else [])])
+
+    def _repr_html_(self) -> str:
+        return f"<pre style='white-space:pre-wrap'>{escape(repr(self))}</pre>"
+
+
+@dataclass(frozen=True)
+class Result:
+    """What came of a sitting: right and wrong by item, and by ability the share that is right with what it may be."""
+
+    items: pd.DataFrame
+    abilities: pd.DataFrame
+    whole: Ability
+
+    def __repr__(self) -> str:
+        lines = [f"{int(self.items['right'].sum())} of {len(self.items)} right"]
+        for a in self.abilities.itertuples():
+            many = f"of many such items {a.low:.0%} to {a.high:.0%}"
+            lines.append(f"{a.ability}: {a.right} of {a.items}; {many}. {a.next}".rstrip())
+        return "\n".join(lines)
+
+
+def marked(paper: ExamPaper, answers: dict[int, object]) -> Result:
+    """Mark the answers to a paper."""
+    rows = []
+    for n, item in enumerate(paper.items, 1):
+        right, idea = item.mark(answers[n]) if n in answers else (False, "")
+        rows.append((n, item.ability, answers.get(n, ""), answer_of(item), right, idea, item.because))
+    items = pd.DataFrame(rows, columns=["item", "ability", "answer", "correct", "right", "idea", "because"])
+    by = []
+    for name in dict.fromkeys(items["ability"]):
+        mine = items[items["ability"] == name]
+        guess = [paper.items[n - 1].guess for n in mine["item"]]
+        here = ability(mine["right"].astype(float), [0.0] * len(mine), guess)
+        low, _, high = here.share()
+        more = "" if low > 0.5 else f"Practise with lesson {ABILITIES[name].lesson}."
+        by.append((name, int(mine["right"].sum()), len(mine), low, high, more))
+    whole = ability(items["right"].astype(float), [0.0] * len(items), [i.guess for i in paper.items])
+    columns = ["ability", "right", "items", "low", "high", "next"]
+    return Result(items, pd.DataFrame(by, columns=columns), whole)
+
+
+def _digest(paper: ExamPaper) -> str:
+    """Which items a paper has: the same seed and another version of the kit may draw others."""
+    return hashlib.sha256(json.dumps([i.as_data() for i in paper.items]).encode()).hexdigest()[:16]
+
+
+def _sealed(before: str, line: dict) -> str:
+    """The seal of a line: of it and of the one before, so that no line can be changed or taken out unnoticed by who
+    does not know how."""
+    return hashlib.sha256((before + json.dumps(line, sort_keys=True)).encode()).hexdigest()[:16]
+
+
+def _object(raw: bytes) -> dict:
+    try:
+        found = json.loads(raw)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}

@@ -1,0 +1,256 @@
+"""Exam papers and sittings: the same paper for the same seed, nothing lost by a crash, and marks with their doubt."""
+
+import json
+
+import pytest
+import yaml
+
+from casekit.command import main
+from casekit.error import BenchError, CasekitError, ScenarioError
+from casekit.files import library
+from casekit.files.blueprint import Blueprint
+from casekit.teaching.exampaper import answer_of, exam_paper
+from casekit.teaching.item import LETTERS
+from casekit.teaching.sitting import Sitting, marked
+
+NAME = "sensor-supplies"
+
+
+@pytest.fixture(scope="module")
+def paper():
+    return exam_paper(NAME, 3)
+
+
+class Clock:
+    """Seconds that a test lets pass."""
+
+    def __init__(self):
+        self.now = 1000.0
+
+    def __call__(self):
+        return self.now
+
+    def on(self, minutes):
+        self.now += 60 * minutes
+
+
+def right(item):
+    """The right answer as a candidate would write it."""
+    match item.form:
+        case "choice":
+            return LETTERS[item.right]
+        case "order":
+            return answer_of(item)
+        case "number":
+            return item.value
+    return item.points[0]
+
+
+def wrong(item):
+    match item.form:
+        case "choice":
+            return LETTERS[(item.right + 1) % len(item.options)]
+        case "order":
+            return answer_of(item)[::-1]
+        case "number":
+            return item.value + 10 * item.within
+    return "X99.1"
+
+
+# Papers ---------------------------------------------------------------------------------------------------------------
+
+
+def test_a_paper_has_what_its_blueprint_says(paper):
+    topics = yaml.safe_load((library.scenario_folder() / "papers" / f"{NAME}.yaml").read_text())["topics"]
+    found = [item.ability for item in paper.items]
+    assert {name: found.count(name) for name in topics} == topics
+    assert len({(item.machine, item.ask, item.rows) for item in paper.items}) == len(paper.items)
+    assert exam_paper(NAME, 3) == paper
+    assert exam_paper(NAME, 4).items != paper.items
+
+
+def test_it_prints_with_room_and_with_answers(paper, tmp_path):
+    pages = paper.pdf(tmp_path / "paper.pdf")
+    answers = paper.pdf(tmp_path / "answers.pdf", answers=True)
+    assert pages > answers >= 2
+    assert "<i>(" not in paper.html()
+    assert paper.items[0].because not in paper.html()
+    assert "<u><b>" in paper.html(answers=True)
+    with pytest.raises(BenchError) as caught:
+        paper.pdf(tmp_path)
+    assert str(caught.value) == f"{tmp_path}: is a directory; choose another place."
+
+
+def blueprint(**changed):
+    return Blueprint.model_validate(
+        {"paper": "x", "title": "x", "minutes": 10, "topics": {"shorts to ground": 2}} | changed
+    )
+
+
+def test_a_blueprint_that_cannot_be_met():
+    with pytest.raises(ScenarioError) as caught:
+        exam_paper(blueprint(topics={"high resistance under load": 120}, machines=["tug-tractor"]))
+    assert str(caught.value).endswith("; ask for fewer, or name more machines.")
+    assert str(caught.value).startswith("only ")
+    with pytest.raises(CasekitError, match="there is no ability 'short to ground'"):
+        exam_paper(blueprint(topics={"short to ground": 2}))
+    with pytest.raises(ScenarioError, match="there is no machine 'steam-engine'"):
+        exam_paper(blueprint(machines=["steam-engine"]))
+    with pytest.raises(BenchError, match="the seed is -1"):
+        exam_paper(NAME, -1)
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("paper: x\ntitle: x\nminutes: 0\ntopics: {shorts to ground: 2}\n", "minutes is 0; "),
+        ("paper: x\ntitle: x\nminutes: 9\ntopics: {}\n", ":4: topics: topics has 0 entries; give at least 1."),
+        ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: 100, shorts to battery: 100}\n",
+         "the topics have 200 items; a paper has at most 120."),
+        ("paper: x\ntitle: x\nminuets: 9\ntopics: {shorts to ground: 2}\n", "unknown key minuets."),
+    ],
+)  # fmt: skip
+def test_a_broken_blueprint_is_told(tmp_path, text, sentence):
+    path = tmp_path / "x.yaml"
+    path.write_text(text)
+    with pytest.raises(ScenarioError) as caught:
+        exam_paper(path)
+    assert any(sentence in problem for problem in caught.value.problems), caught.value
+
+
+# Sittings -------------------------------------------------------------------------------------------------------------
+
+
+def test_answers_flags_and_pauses_and_the_clock(paper, tmp_path):
+    clock = Clock()
+    sitting = Sitting(paper, tmp_path / "a.jsonl", clock)
+    clock.on(2)
+    assert sitting.answer(1, right(paper.items[0])) == "1 answered, 43 minutes left"
+    assert sitting.flag(2) == "2 is flagged"
+    assert sitting.flag(2) == "2 is no longer flagged"
+    assert sitting.pause() == "paused; 10 minutes of pauses are left"
+    clock.on(7)
+    with pytest.raises(BenchError) as caught:
+        sitting.answer(2, right(paper.items[1]))
+    assert str(caught.value) == "this sitting is paused; go_on() first."
+    assert sitting.go_on() == "43 minutes left"
+    sitting.pause()
+    clock.on(5)  # three of them were still free
+    assert sitting.go_on() == "41 minutes left"
+    clock.on(50)
+    with pytest.raises(BenchError) as caught:
+        sitting.answer(3, right(paper.items[2]))
+    assert str(caught.value) == "the time is up; hand_in() now: what was answered counts."
+    assert sitting.hand_in().items["right"].sum() == 1
+    with pytest.raises(BenchError) as caught:
+        sitting.flag(1)
+    assert str(caught.value) == "this sitting is handed in."
+
+
+def test_after_a_crash_it_goes_on_where_it_was(paper, tmp_path):
+    clock, path = Clock(), tmp_path / "a.jsonl"
+    first = Sitting(paper, path, clock)
+    clock.on(5)
+    first.answer(1, right(paper.items[0]))
+    first.flag(2)
+    with path.open("ab") as file:
+        file.write(b'{"do": "answer", "item": 2, "ans')  # killed in the middle of a line
+    clock.on(60)  # the computer was off
+    again = Sitting(paper, path, clock)
+    assert again.troubles == ["the last line was cut short and is left out"]
+    assert (again.answers, again.flags) == (first.answers, {2})
+    assert again.left_min == pytest.approx(40)
+    again.answer(2, wrong(paper.items[1]))
+    assert Sitting(paper, path, clock).troubles == []
+
+
+def test_a_clock_that_is_set_back_gives_no_time(paper, tmp_path):
+    clock = Clock()
+    sitting = Sitting(paper, tmp_path / "a.jsonl", clock)
+    clock.on(30)
+    sitting.answer(1, right(paper.items[0]))
+    clock.on(-29)
+    assert sitting.left_min == pytest.approx(15)
+    assert sitting.troubles == ["the clock of this computer was set back; the time that was used stays used"]
+    clock.on(5)
+    assert sitting.left_min == pytest.approx(10)
+
+
+def test_a_file_that_was_edited_is_told_and_nothing_is_lost(paper, tmp_path):
+    clock, path = Clock(), tmp_path / "a.jsonl"
+    sitting = Sitting(paper, path, clock)
+    for n in (1, 2, 3):
+        sitting.answer(n, wrong(paper.items[n - 1]))
+    lines = path.read_text().splitlines()
+    told = json.loads(lines[2])
+    lines[2] = json.dumps(told | {"answer": right(paper.items[1])})
+    path.write_text("\n".join([*lines, "what?"]) + "\n")
+    again = Sitting(paper, path, clock)
+    assert again.troubles == ["line 3 was changed after it was written", "line 5 is damaged and is left out"]
+    assert len(again.answers) == 3
+
+
+def test_a_file_of_another_paper_is_refused(paper, tmp_path):
+    path = tmp_path / "a.jsonl"
+    Sitting(paper, path, Clock())
+    with pytest.raises(ScenarioError) as caught:
+        Sitting(exam_paper(NAME, 4), path, Clock())
+    assert str(caught.value) == f"{path}:1: this is the sitting of another paper or seed; choose another file."
+    path.write_text("{}\n")
+    with pytest.raises(ScenarioError) as caught:
+        Sitting(paper, path, Clock())
+    assert str(caught.value) == f"{path}:1: this is not a sitting; choose another file."
+
+
+def test_what_is_no_answer_and_no_item(paper, tmp_path):
+    sitting = Sitting(paper, tmp_path / "a.jsonl", Clock())
+    with pytest.raises(BenchError) as caught:
+        sitting.answer(99, "A")
+    assert str(caught.value) == f"there is no item 99; this paper has 1 to {len(paper.items)}."
+    n = next(k for k, item in enumerate(paper.items, 1) if item.form == "choice")
+    with pytest.raises(CasekitError, match="write one letter of"):
+        sitting.answer(n, "Z")
+    assert sitting.answers == {}
+    with pytest.raises(BenchError, match="this sitting is not paused"):
+        sitting.go_on()
+
+
+def test_a_question_shows_no_answer(paper, tmp_path):
+    sitting = Sitting(paper, tmp_path / "a.jsonl", Clock())
+    for n, item in enumerate(paper.items, 1):
+        text = repr(sitting.show(n))
+        assert item.because not in text
+        assert not any(o.idea and o.idea in text for o in item.options)
+    assert sitting.overview["answer"].tolist() == [""] * len(paper.items)
+
+
+# Marks ----------------------------------------------------------------------------------------------------------------
+
+
+def test_marks_by_ability_with_their_doubt(paper):
+    every = marked(paper, {n: right(item) for n, item in enumerate(paper.items, 1)})
+    none = marked(paper, {n: wrong(item) for n, item in enumerate(paper.items, 1)})
+    assert every.items["right"].all()
+    assert not none.items["right"].any()
+    assert every.whole.logits > 0 > none.whole.logits
+    assert (every.abilities["low"] < every.abilities["high"]).all()
+    assert (none.abilities["next"].str.startswith("Practise with lesson")).all()
+    assert (every.abilities["low"] > none.abilities["low"]).all()
+    ideas = [idea for idea in none.items["idea"] if idea]
+    assert len(ideas) > len(paper.items) / 3
+    assert repr(every).startswith(f"{len(paper.items)} of {len(paper.items)} right")
+
+
+def test_what_is_not_answered_is_wrong(paper):
+    found = marked(paper, {1: right(paper.items[0])})
+    assert found.items["right"].tolist() == [True] + [False] * (len(paper.items) - 1)
+
+
+def test_by_command(tmp_path, capsys):
+    assert main(["exam", NAME, "--seed", "3", "--out", str(tmp_path)]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert told[0] == "Sensor supplies, their returns, and what a meter shows of them: 24 items, 45 minutes, seed 3"
+    for name in (f"{NAME}-3.pdf", f"{NAME}-3-answers.pdf"):
+        assert (tmp_path / name).read_bytes()[:5] == b"%PDF-"
+    assert main(["exam", "no-such-paper"]) == 1
+    assert capsys.readouterr().err.strip() == "no-such-paper: a blueprint is a .yaml file; see scenarios/papers."
