@@ -14,7 +14,6 @@ from casekit.bench.reading import Reading
 from casekit.bench.sealed import Truth
 from casekit.bench.specimen import Specimen
 from casekit.files import library
-from casekit.machine import faults
 from casekit.machine.drawn import drawn
 from casekit.machine.harness import Battery, Contact, Wire
 from casekit.machine.machine import Machine
@@ -27,15 +26,6 @@ from casekit.reasoning.suspect import Suspect, suspects
 from casekit.teaching.bay import Bay
 from casekit.teaching.typed import typed
 
-MAKE = {
-    "short to ground": lambda s, r, at: faults.ShortToGround(s.place, r, at),
-    "short to battery": lambda s, r, at: faults.ShortToBattery(s.place, r, at),
-    "high resistance": lambda s, r, at: faults.HighResistance(s.place, r, at),
-    "leak between cavities": lambda s, r, at: faults.LeakBetweenCavities(s.place, s.to, r),
-    "sensor shorted": lambda s, r, at: faults.SensorShorted(s.place, r),
-    "sensor drifted": lambda s, r, at: faults.SensorDrifted(s.place, r),
-    "supply weak": lambda s, r, at: faults.SupplyWeak(s.place, r),
-}
 SIZES = {
     "short to ground": (0.5, 300.0), "short to battery": (20.0, 3000.0), "high resistance": (20.0, 3000.0),
     "leak between cavities": (100.0, 5000.0), "sensor shorted": (5.0, 300.0), "sensor drifted": (0.03, 0.2),
@@ -73,7 +63,7 @@ def repair(number: int, slip: bool = False) -> Repair:
     size, at = float(np.exp(rng.uniform(np.log(low), np.log(high)))), float(rng.uniform(0.05, 0.95))
     built = _operated(plan.as_built(number), rng)
     meter = Meter(rng.uniform(-1, 1), rng.uniform(-1, 1))
-    specimen = Specimen(built, (MAKE[kind](suspect, size, at),), meter, number)
+    specimen = Specimen(built, (suspect.fault(size, at),), meter, number)
     wrong = None
     bench, bay = Bench(plan, Truth(specimen)), Bay(library.machine_file(name), (), {})
     bench.key("on")

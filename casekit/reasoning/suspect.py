@@ -14,6 +14,7 @@ from itertools import combinations, pairwise
 import networkx as nx
 
 from casekit.circuit.change import NOTHING, Change, between, difference, joined, lengthened, moved, opened, spot
+from casekit.error import CircuitError
 from casekit.machine import faults
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import CHASSIS, Machine
@@ -102,7 +103,7 @@ class Suspect:
                 "supply dead" | "supply weak" | "sensor drifted" | "sensor dead spot" | "crossed terminals"
                 | "drawn on the wrong splice"
             ):  # fmt: skip
-                return difference(drawing, drawing.with_fault(self._fault(size)), state)
+                return difference(drawing, drawing.with_fault(self.fault(size)), state)
         part = drawing.part(self.place, (Wire, Contact))
         if self.kind in ("open", "high resistance"):  # of an unplugged contact they change nothing
             return opened(part.name) if self.kind == "open" else lengthened(part.name, part.r_ohm, size)
@@ -113,20 +114,39 @@ class Suspect:
         other = drawing.plus if self.kind == "short to battery" else CHASSIS
         return between((*near, (other, -1.0)), size + local)
 
-    def _fault(self, size: float) -> faults.Fault:
+    def fault(self, size: float = 0.0, at: float = 0.5) -> faults.Fault:
+        """This suspect as a fault of this size at this share of the wire; `none` is no fault."""
         match self.kind:
-            case "supply dead":
-                return faults.SupplyDead(self.place)
-            case "supply weak":
-                return faults.SupplyWeak(self.place, size)
+            case "short to ground":
+                return faults.ShortToGround(self.place, size, at)
+            case "short to battery":
+                return faults.ShortToBattery(self.place, size, at)
+            case "short between wires":
+                return faults.ShortBetweenWires(self.place, self.to, size, at)
+            case "leak between cavities":
+                return faults.LeakBetweenCavities(self.place, self.to, size)
+            case "open":
+                return faults.Open(self.place, at)
+            case "high resistance":
+                return faults.HighResistance(self.place, size, at)
+            case "sensor shorted":
+                return faults.SensorShorted(self.place, size)
             case "sensor drifted":
                 return faults.SensorDrifted(self.place, size)
             case "sensor dead spot":
                 half = (WORN[1] - WORN[0]) / 2
                 return faults.SensorDeadSpot(self.place, (max(size - half, 0.0), min(size + half, 1.0)))
+            case "supply dead":
+                return faults.SupplyDead(self.place)
+            case "supply weak":
+                return faults.SupplyWeak(self.place, size)
             case "crossed terminals":
                 return faults.CrossedTerminals(self.place, self.to)
-        return faults.DrawnOnWrongSplice(self.place, self.to)
+            case "drawn on the wrong splice":
+                return faults.DrawnOnWrongSplice(self.place, self.to)
+            case "splice not drawn":
+                return faults.SpliceNotDrawn(self.place, self.to, at)
+        raise CircuitError(f"{self} is no fault; name one of a kind that a part can have.")
 
 
 NONE = Suspect("none", "")

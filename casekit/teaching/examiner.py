@@ -18,7 +18,6 @@ from casekit.circuit.change import NOTHING
 from casekit.circuit.operating_point import OperatingPoint, solve
 from casekit.error import CircuitError
 from casekit.files import library
-from casekit.machine import faults
 from casekit.machine.drawn import drawn
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.law import Resistor
@@ -139,7 +138,8 @@ class Examiner:
     def _alone(self, n: int) -> tuple[Machine, OperatingPoint] | None:
         """The machine with this fault and its solution, by itself; None where it has none."""
         if n not in self._solved:
-            sick = self.drawing.with_fault(FAULTS[self.cells[n].suspect.kind](self.cells[n]))
+            cell = self.cells[n]
+            sick = self.drawing.with_fault(cell.suspect.fault(cell.size, cell.at))
             try:
                 self._solved[n] = sick, solve(sick, ON)
             except CircuitError:
@@ -322,14 +322,6 @@ class Examiner:
 
 
 MAKERS = {k: getattr(Examiner, k) for k in ("reading", "explains", "shares", "order", "point")}
-FAULTS = {
-    "open": lambda c: faults.Open(c.suspect.place, c.at),
-    "high resistance": lambda c: faults.HighResistance(c.suspect.place, c.size, c.at),
-    "short to ground": lambda c: faults.ShortToGround(c.suspect.place, c.size, c.at),
-    "short to battery": lambda c: faults.ShortToBattery(c.suspect.place, c.size, c.at),
-    "supply dead": lambda c: faults.SupplyDead(c.suspect.place),
-    "sensor shorted": lambda c: faults.SensorShorted(c.suspect.place, c.size),
-}
 SAME_V = 1e-6  # volt: how near two ways of solving must agree
 EVEN_V = 0.02  # volt: what a fault moves at most where it is said to change nothing
 STEP_V = 0.004  # between points that are to be ordered: more than a meter is off from one reading to the next

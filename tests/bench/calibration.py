@@ -22,7 +22,6 @@ from casekit.bench.sealed import Truth
 from casekit.bench.specimen import Specimen
 from casekit.error import CasekitError
 from casekit.files.library import machine_file, names
-from casekit.machine import faults
 from casekit.machine.drawn import drawn
 from casekit.machine.intermittent import Intermittent
 from casekit.machine.state import State
@@ -33,19 +32,6 @@ from casekit.reasoning.suspect import NONE
 from casekit.reasoning.verdict import RULED_OUT
 
 SLIPS = 0.01
-MAKE = {
-    "short to ground": lambda c, r, at: faults.ShortToGround(c.place, r, at),
-    "short to battery": lambda c, r, at: faults.ShortToBattery(c.place, r, at),
-    "open": lambda c, r, at: faults.Open(c.place, at),
-    "high resistance": lambda c, r, at: faults.HighResistance(c.place, r, at),
-    "short between wires": lambda c, r, at: faults.ShortBetweenWires(c.place, c.to, r, at, 0.5),
-    "leak between cavities": lambda c, r, at: faults.LeakBetweenCavities(c.place, c.to, r),
-    "crossed terminals": lambda c, r, at: faults.CrossedTerminals(c.place, c.to),
-    "sensor shorted": lambda c, r, at: faults.SensorShorted(c.place, r),
-    "sensor drifted": lambda c, r, at: faults.SensorDrifted(c.place, r),
-    "supply dead": lambda c, r, at: faults.SupplyDead(c.place),
-    "supply weak": lambda c, r, at: faults.SupplyWeak(c.place, r),
-}
 
 
 def case(number: int) -> tuple[str, np.ndarray, np.ndarray, float, float, int, float]:
@@ -86,7 +72,7 @@ def truth(cell: Cell, rng, drawing) -> tuple:
     even = low <= 0 or cell.suspect.kind == "sensor drifted"
     size = rng.uniform(low, high) if even else float(np.exp(rng.uniform(np.log(low), np.log(high))))
     at = float(rng.uniform(cell.begin, cell.end)) if cell.end > cell.begin else cell.at
-    fault = MAKE[cell.suspect.kind](cell.suspect, size, at)
+    fault = cell.suspect.fault(size, at)
     if cell.suspect.kind in LOOSE_KINDS and rng.uniform() < LOOSE:
         point = cell.spot or drawing.contact_points[0].name
         return (Intermittent(fault, point, 1.0, float(rng.uniform(0.2, 0.95)), torque_mm=float(rng.uniform(0.2, 1.0))),)
