@@ -12,7 +12,7 @@ import sys
 import time
 from pathlib import Path
 
-from casekit.error import ScenarioError
+from casekit.error import ScenarioError, refused
 
 
 def add(commands: argparse._SubParsersAction) -> None:
@@ -133,8 +133,7 @@ def _items(chosen: argparse.Namespace) -> int:
             for item in read_bank(chosen.bank):
                 (chosen.qti / f"{item.key}.xml").write_text(as_qti(item), encoding="utf-8")
         except OSError as err:
-            reason = (err.strerror or "cannot be written").lower()
-            raise ScenarioError([f"{chosen.qti}: {reason}; choose another folder."]) from None
+            raise ScenarioError([refused(chosen.qti, err, "choose another folder")]) from None
         print(f"{chosen.qti}: the same as QTI 3")
     return 0 if done >= chosen.count else 1
 
@@ -162,7 +161,7 @@ def _report(chosen: argparse.Namespace) -> int:
     try:
         chosen.out.mkdir(parents=True, exist_ok=True)
     except OSError as err:
-        raise ScenarioError([f"{chosen.out}: {(err.strerror or 'cannot be made').lower()}; choose another."]) from None
+        raise ScenarioError([refused(chosen.out, err, "choose another", "cannot be made")]) from None
     made.csv(chosen.out / "gradebook.csv")
     code = _wrote(chosen.out / "class-report.ipynb", classnotebook(chosen.folder, chosen.anonymous), "open it in Lab")
     pages = made.pdf(chosen.out / "class-report.pdf", chosen.paper)
@@ -175,7 +174,7 @@ def _wrote(path: Path, text: str, more: str) -> int:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as err:
-        print(f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place.", file=sys.stderr)
+        print(refused(path, err, "choose another place"), file=sys.stderr)
         return 1
     print(f"{path} written; {more}")
     return 0

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from casekit import classcommand
-from casekit.error import CasekitError
+from casekit.error import CasekitError, refused
 from casekit.files.check import check_folder, read_machine
 
 
@@ -193,8 +193,7 @@ def _page(chosen: argparse.Namespace) -> int:
 
 
 def _unwritten(path: Path, err: OSError, what: str) -> int:
-    reason = (err.strerror or "cannot be written").lower()
-    print(f"{path}: {reason}; choose another place for the {what}.", file=sys.stderr)
+    print(refused(path, err, f"choose another place for the {what}"), file=sys.stderr)
     return 1
 
 

@@ -33,6 +33,15 @@ class MissingError(CasekitError):
     """Something that is not installed, or not free, is needed first; the message says what to do."""
 
 
+def refused(path: object, err: OSError, advice: str = "", usual: str = "cannot be written") -> str:
+    """What a file system refused, in a sentence: ``path: reason; advice.``
+
+    >>> refused("log.csv", OSError(28, "No space left on device"), "choose another place")
+    'log.csv: no space left on device; choose another place.'
+    """
+    return f"{path}: {(err.strerror or usual).lower()}{f'; {advice}' if advice else ''}."
+
+
 def hint(word: str, known: Iterable[str]) -> str:
     """' Did you mean X?' for the known name closest to `word`, or an empty string.
 

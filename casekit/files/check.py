@@ -5,10 +5,10 @@ In: a path. Out: a `MachineFile` or `CaseFile`, or a `ScenarioError` with one se
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import networkx as nx
 from pydantic import BaseModel
@@ -80,35 +80,24 @@ def check_folder(folder: Path | str) -> tuple[list[str], list[str]]:
     if not any(paths):
         raise ScenarioError([f"{folder}: no machines/*.yaml and no cases/*.yaml here; name the scenarios folder."])
     problems: list[str] = []
-    machines: dict[str, MachineFile] = {}
-    for path in paths[0]:
-        try:
-            machines[path.stem] = read_machine(path)
-        except ScenarioError as err:
-            problems += err.problems
-    cases: dict[str, CaseFile] = {}
-    for path in paths[1]:
-        try:
-            cases[path.stem] = read_case(path, machines)
-        except ScenarioError as err:
-            problems += err.problems
-    for path in sealed:
-        try:
-            read_sealed(path)
-        except ScenarioError as err:
-            problems += err.problems
-    for path in paths[2]:
-        try:
-            read_variants(path, cases, machines)
-        except ScenarioError as err:
-            problems += err.problems
+    machines = _each(paths[0], read_machine, problems)
+    cases = _each(paths[1], lambda path: read_case(path, machines), problems)
+    _each(sealed, read_sealed, problems)
+    _each(paths[2], lambda path: read_variants(path, cases, machines), problems)
     for some, reader in zip(paths[3:], READERS.values(), strict=True):
-        for path in some:
-            try:
-                reader(path)
-            except ScenarioError as err:
-                problems += err.problems
+        _each(some, reader, problems)
     return [str(p) for each in (*paths, sealed) for p in each], problems
+
+
+def _each(paths: Iterable[Path], reader: Callable[[Path], Any], problems: list[str]) -> dict[str, Any]:
+    """What is read of each file, by its name; what is wrong with the others is added to the problems."""
+    found = {}
+    for path in paths:
+        try:
+            found[path.stem] = reader(path)
+        except ScenarioError as err:
+            problems += err.problems
+    return found
 
 
 def _raise_any(source: Source, findings: Iterable[Finding]) -> None:

@@ -46,11 +46,11 @@ def machine_file(name: str) -> MachineFile:
 def case_file(name: str) -> CaseFile:
     """The case file of this name, read and checked together with its machine. A sealed one needs `unlock` first."""
     path = _find("cases", "case", name)
-    if path.suffix == SUFFIX:
-        source = Source(path, _opened(path)[0], {})
-        return checked_case(record_of(CaseFile, source), source, {m: machine_file(m) for m in names("machines")})
     machines = {stem: machine_file(stem) for stem in names("machines")}
-    return read_case(path, machines)
+    if path.suffix != SUFFIX:
+        return read_case(path, machines)
+    source = Source(path, _opened(path)[0], {})
+    return checked_case(record_of(CaseFile, source), source, machines)
 
 
 def heading(name: str) -> dict:

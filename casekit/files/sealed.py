@@ -18,7 +18,7 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
-from casekit.error import ScenarioError
+from casekit.error import ScenarioError, refused
 from casekit.files.source import MAX_BYTES
 
 FORMAT = 1
@@ -62,7 +62,7 @@ def read_sealed(path: Path) -> Sealed:
     try:
         raw = path.read_bytes()
     except OSError as err:
-        raise ScenarioError([f"{path}: {(err.strerror or 'cannot be read').lower()}; check the name."]) from None
+        raise ScenarioError([refused(path, err, "check the name", "cannot be read")]) from None
     try:
         data = json.loads(raw) if len(raw) <= MAX_BYTES else None
     except (ValueError, RecursionError):

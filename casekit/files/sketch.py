@@ -85,6 +85,7 @@ class _Pin:
     supply: str
     connector: str
     length_m: float
+    area_mm2: float
 
     @property
     def name(self) -> str:
@@ -150,7 +151,7 @@ class _Drawer:
             if row[name] and row[name] not in TITLES:
                 say(f"{name} is {row[name]!r}, which is not in the kit's list of titles.{hint(row[name], TITLES)}")
         length = floats(self.table, row, "length_m", self.problems, 0.0)
-        floats(self.table, row, "area_mm2", self.problems, 0.0)
+        area = floats(self.table, row, "area_mm2", self.problems, 0.0)
         if len(self.problems) > before:
             return None
         role = ROLES[kind][number - 1]
@@ -158,7 +159,7 @@ class _Drawer:
         if supply and not re.fullmatch(r"[A-Z][A-Z0-9]{0,7}", supply):
             say(f"supply is {supply!r}; write its name in capitals and digits, as in V1.")
             return None
-        return _Pin(row, part, kind, number, role, unit_pin, supply, connector, length or LENGTH_M)
+        return _Pin(row, part, kind, number, role, unit_pin, supply, connector, length or LENGTH_M, area or AREA_MM2)
 
     def _whole(self, pins: list[_Pin]) -> None:
         """Every sensor whole and once, every pin of the control unit with one task."""
@@ -325,7 +326,7 @@ class _Drawer:
             self.assumed.append(f"the splices {', '.join(self.splices)} are where pins serve several sensors")
 
     def _look(self, p: _Pin) -> tuple[str, float, int]:
-        return p.row["colour"], floats(self.table, p.row, "area_mm2", [], 0.0) or AREA_MM2, p.row.number
+        return p.row["colour"], p.area_mm2, p.row.number
 
     def _splice(self) -> str:
         name = f"SP{len(self.splices) + 1}"

@@ -12,7 +12,7 @@ from typing import Any
 
 import yaml
 
-from casekit.error import ScenarioError
+from casekit.error import ScenarioError, refused
 
 MAX_BYTES = 1_000_000
 
@@ -67,8 +67,7 @@ def read(path: Path | str) -> Source:
     try:
         raw = path.read_bytes()
     except OSError as err:
-        reason = err.strerror or "cannot be read"
-        raise ScenarioError([f"{path}: {reason.lower()}; check the name and the folder."]) from None
+        raise ScenarioError([refused(path, err, "check the name and the folder", "cannot be read")]) from None
     if len(raw) > MAX_BYTES:
         raise ScenarioError([f"{path}: the file is over {MAX_BYTES:,} bytes; a scenario is a short text file."])
     try:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from casekit.error import ScenarioError, hint
+from casekit.error import ScenarioError, hint, refused
 from casekit.files.source import MAX_BYTES
 
 MOST_ROWS = 2000
@@ -117,8 +117,7 @@ def _frame(path: Path, sheet: str | int) -> pd.DataFrame:
         size = path.stat().st_size
         raw = b"" if size > MAX_BYTES else path.read_bytes()
     except OSError as err:
-        reason = (err.strerror or "cannot be read").lower()
-        raise ScenarioError([f"{path}: {reason}; check the name and the folder."]) from None
+        raise ScenarioError([refused(path, err, "check the name and the folder", "cannot be read")]) from None
     if size > MAX_BYTES:
         raise ScenarioError([f"{path}: the file is over {MAX_BYTES:,} bytes; a wire list is a short table."])
     frame = _excel(path, sheet) if path.suffix.lower() in EXCEL else _csv(path, raw)

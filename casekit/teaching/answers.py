@@ -5,7 +5,6 @@ In: a case file and a seed. Out: `Answers`, found by playing a fresh bench by ad
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
 
@@ -19,6 +18,7 @@ from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import left, standings
 from casekit.teaching import progress
 from casekit.teaching.grade import BELIEVED, false_calls
+from casekit.teaching.markup import bullets, table
 from casekit.teaching.player import Par, Player, par
 from casekit.teaching.practice import Fresh, Practice
 from casekit.teaching.truth import truth_of
@@ -155,7 +155,7 @@ def pages(found: Answers) -> str:
     shown = [
         f"<section class='key'><h1>Answers: {escape(found.title)}</h1>"
         f"<div class='truth'><b>What is wrong:</b> {escape(found.truth)}.<br>{escape(found.explanation)}</div>",
-        f"<h2>What the case teaches</h2>{_list(found.teaches)}",
+        f"<h2>What the case teaches</h2>{bullets(found.teaches)}",
         _taught(found.notes),
         f"<h2>Par</h2><p>{escape(str(found.par))}.</p>",
         "<h2>A good route</h2><p>What the advice chose on this machine, not knowing the fault, and what the machine "
@@ -164,7 +164,7 @@ def pages(found: Answers) -> str:
         f"<h2>At the end of the route</h2><p>{escape(_ending(found))}</p>",
     ]
     if found.doubts:
-        shown.append(f"<p>No single fault on the drawing explains every reading. In doubt:</p>{_list(found.doubts)}")
+        shown.append(f"<p>No single fault on the drawing explains every reading. In doubt:</p>{bullets(found.doubts)}")
     shown.append(f"<div class='whole'><h2>False calls to expect</h2>{_misleading(found)}</div>")
     shown.append(_handed_out(found))
     return "".join(shown) + "</section>"
@@ -175,8 +175,8 @@ def _taught(notes: Instructor) -> str:
     plan = notes.plan_min
     minutes = f"Telling the case {plan.brief:g} minutes, bench {plan.bench:g}, talking it over {plan.debrief:g}."
     return (
-        f"<h2>Time plan</h2><p>{minutes}</p><h2>What to ask</h2>{_list(notes.ask)}"
-        f"<h2>What trainees get wrong</h2>{_list(notes.slips)}<h2>What to show next</h2><p>{escape(notes.next)}</p>"
+        f"<h2>Time plan</h2><p>{minutes}</p><h2>What to ask</h2>{bullets(notes.ask)}"
+        f"<h2>What trainees get wrong</h2>{bullets(notes.slips)}<h2>What to show next</h2><p>{escape(notes.next)}</p>"
     )
 
 
@@ -197,7 +197,7 @@ def _misleading(found: Answers) -> str:
         return "<p>Nothing else looked likely on this route.</p>"
     return (
         "<p>These looked likely for a while on this route, and are wrong.</p>"
-        + _table(("Call", "At its likeliest", "What speaks against it at the end"), found.tempting)
+        + table(("Call", "At its likeliest", "What speaks against it at the end"), found.tempting)
     )  # fmt: skip
 
 
@@ -209,15 +209,5 @@ def _handed_out(found: Answers) -> str:
         "<h2 class='new'>Readings to give out</h2><p>For a class without computers: what this machine reads with the "
         f"key on and everything plugged, red lead as listed, black lead on {escape(found.earth)}.{away}</p>"
         f"<div class='points'>{points}</div><h2>Scan data, key on</h2>"
-        + _table(("Channel", "Value", "Volts inside", "Remark"), found.scan)
+        + table(("Channel", "Value", "Volts inside", "Remark"), found.scan)
     )  # fmt: skip
-
-
-def _list(items: Iterable[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
-
-
-def _table(head: tuple[str, ...], rows: Table) -> str:
-    top = "".join(f"<th scope='col'>{escape(text)}</th>" for text in head)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
-    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"

@@ -10,15 +10,14 @@ import csv
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from itertools import islice
+from itertools import islice, repeat
 from multiprocessing import get_context
 from pathlib import Path
 
-from casekit.error import BenchError, ScenarioError
+from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.teaching.grade import grades
 from casekit.teaching.trial import played_through
-from casekit.teaching.variant import variant_of
 
 WITHIN = 0.15  # of par, how far the minutes of a variant may be off those of the case as it was written
 TRIES = 6  # individuals that are played for every one wanted, at most
@@ -61,9 +60,7 @@ class Assignment:
                 for k, g in enumerate(self.given, 1):
                     table.writerow((k, g.case, g.variant, g.seed, g.minutes, g.line))
         except OSError as err:
-            raise BenchError(
-                f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place."
-            ) from None
+            raise BenchError(refused(path, err, "choose another place")) from None
 
 
 def assign(name: str, count: int, processes: int = 2) -> Assignment:
@@ -91,7 +88,7 @@ def assign(name: str, count: int, processes: int = 2) -> Assignment:
             some = list(islice(tried, max(processes, min(count - len(given), 4 * processes))))
             if not some:
                 break
-            minutes = pool.map(_minutes, [(name, variant, seed) for variant, seed in some])
+            minutes = pool.map(played_through, repeat(name), *zip(*some, strict=True))
             for (variant, seed), took in zip(some, minutes, strict=True):
                 played += 1
                 if took is not None and abs(took - own) <= WITHIN * known.par_min and len(given) < count:
@@ -106,9 +103,3 @@ def _individuals(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
         for number in numbers:
             yield number, seed
             seed += 1
-
-
-def _minutes(what: tuple[str, int, int]) -> float | None:
-    """The minutes of one that is played, None where it cannot be solved."""
-    variant_of(what[0], what[1])
-    return played_through(*what)

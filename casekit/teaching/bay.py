@@ -28,6 +28,7 @@ from casekit.reasoning.offer import Standpoint
 from casekit.reasoning.verdict import Verdict
 from casekit.reasoning.words import number, standings, summary
 from casekit.teaching.entries import SPECS, Entries
+from casekit.teaching.markup import bullets
 
 NAMED, ALIKE, WORTH = 8, 10, 0.01  # suspects in the table; those compared for look-alikes; with at least this chance
 ENTERED = ("volts", "millivolts", "ohms", "scan", "codes", "look", "inside")  # tests whose result can be typed in
@@ -81,7 +82,7 @@ class Lines:
         return "\n".join(f"- {line}" for line in self.lines)
 
     def _repr_html_(self) -> str:
-        return "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in self.lines) + "</ul>"
+        return bullets(self.lines)
 
 
 class Next(Lines):

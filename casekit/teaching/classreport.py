@@ -17,12 +17,13 @@ from statistics import median
 
 import pandas as pd
 
-from casekit.error import BenchError
+from casekit.error import BenchError, refused
 from casekit.files import library
 from casekit.teaching import progress
 from casekit.teaching.classlog import Attempt, ClassLogs, class_logs, false_calls, ideas
 from casekit.teaching.drawing import FACES
 from casekit.teaching.marked import marked
+from casekit.teaching.markup import bullets, table
 from casekit.teaching.paper import PAPERS, printed
 
 MARKS = (
@@ -107,7 +108,7 @@ class ClassReport:
         )
 
     def _troubles(self) -> str:
-        return _list(self.logs.troubles or ["There is no log in this folder."])
+        return bullets(self.logs.troubles or ["There is no log in this folder."])
 
 
 def class_report(
@@ -162,7 +163,7 @@ def _table(mine: Sequence[Attempt]) -> str:
         risks = str(len(a.came.risks)) if a.came and a.came.risks else ""
         mark = "" if a.grade is None else str(a.grade)
         rows.append((_which(a), outcome(a), called, f"{a.minutes:.1f}", times, mark, a.first, _held(a), risks))
-    return _rows(heads, rows)
+    return table(heads, rows)
 
 
 def outcome(a: Attempt) -> str:
@@ -199,7 +200,7 @@ def _lists(mine: Sequence[Attempt]) -> str:
         ("Good parts condemned", _counted(Counter(p for a in mine if a.came for p in a.came.condemned).most_common())),
         ("About the logs", [f"{a.trainee}: {text}." for a in mine for text in a.troubles]),
     )
-    return "".join(f"<h2>{head}</h2>{_list(items)}" for head, items in parts if items)
+    return "".join(f"<h2>{head}</h2>{bullets(items)}" for head, items in parts if items)
 
 
 def _failed(mine: Sequence[Attempt]) -> list[str]:
@@ -259,16 +260,6 @@ def _counted(items: Iterable[tuple[str, int]]) -> list[str]:
     return [f"{text} ({n} {'trainee' if n == 1 else 'trainees'})" for text, n in items]
 
 
-def _list(items: Iterable[str]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>"
-
-
-def _rows(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    top = "".join(f'<th scope="col">{escape(head)}</th>' for head in heads)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
-    return f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
-
-
 def _kind(trouble: str, signs: Sequence[str]) -> str:
     """A trouble without the file it is about, and without anybody's sign."""
     text = re.sub(r"\S+\.jsonl", "another log", trouble.split(": ", 1)[-1])
@@ -281,4 +272,4 @@ def _written(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except OSError as err:
-        raise BenchError(f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place.") from None
+        raise BenchError(refused(path, err, "choose another place")) from None

@@ -14,7 +14,7 @@ from pathlib import Path
 import yaml
 
 from casekit.bench.reading import Reading
-from casekit.error import BenchError, ScenarioError
+from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.files.casecheck import RULES, check_case
 from casekit.files.casefile import CaseFile, Fault, Instructor, Plan
@@ -29,6 +29,7 @@ from casekit.teaching.bay import Bay
 from casekit.teaching.grade import BELIEVED, Grade, false_calls, graded_case, grades, keep, played
 from casekit.teaching.player import Player
 from casekit.teaching.practice import Drawing, Practice
+from casekit.teaching.progress import headed
 from casekit.teaching.truth import truth_of
 from casekit.teaching.typed import typed
 
@@ -145,12 +146,8 @@ class Draft:
         return "\n".join([self.case.title, *(f"{head}: {text}" for head, text in self.lines())])
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f'<tr><th scope="row" style="text-align:left;vertical-align:top">{escape(head)}</th>'
-            f'<td style="text-align:left;white-space:normal">{escape(text)}</td></tr>'
-            for head, text in self.lines()
-        )
-        return f"<h3>{escape(self.case.title)}</h3><table>{rows}</table>{self.picture._repr_html_()}"
+        table = f"<table>{headed(self.lines())}</table>"
+        return f"<h3>{escape(self.case.title)}</h3>{table}{self.picture._repr_html_()}"
 
     def save(self, over: bool = False) -> Path:
         """Write the case and its grade to the scenarios folder; where it is now.
@@ -165,7 +162,7 @@ class Draft:
             path.write_text(as_yaml(self.proposed), encoding="utf-8")
             keep(grades() | {self.case.case: self.grade})
         except OSError as err:
-            raise ScenarioError([f"{path}: {(err.strerror or 'cannot be written').lower()}."]) from None
+            raise ScenarioError([refused(path, err, "name another scenarios folder in CASEKIT_SCENARIOS")]) from None
         return path
 
     # Inside -----------------------------------------------------------------------------------------------------------

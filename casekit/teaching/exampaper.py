@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from casekit.error import BenchError, ScenarioError
+from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.files.blueprint import Blueprint, read_blueprint
 from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE, SHARES, ability
@@ -18,6 +18,7 @@ from casekit.teaching.caution import CAUTIONS
 from casekit.teaching.drawing import FACES
 from casekit.teaching.examiner import examiner
 from casekit.teaching.item import LETTERS, Item
+from casekit.teaching.markup import bullets
 from casekit.teaching.paper import PAPERS, printed
 from casekit.teaching.worksheet import FOOT, SIDE, TOP, drawing_page
 
@@ -53,8 +54,7 @@ class ExamPaper:
         try:
             Path(path).write_bytes(document.write_pdf(pdf_tags=True))
         except OSError as err:
-            reason = (err.strerror or "cannot be written").lower()
-            raise BenchError(f"{path}: {reason}; choose another place.") from None
+            raise BenchError(refused(path, err, "choose another place")) from None
         return len(document.pages)
 
     def html(self, answers: bool = False, paper: str = "a4") -> str:
@@ -67,9 +67,8 @@ class ExamPaper:
                 f"<tr><td>{escape(name)}</td><td>{sum(i.ability == name for i in self.items)}</td></tr>"
                 for name in dict.fromkeys(i.ability for i in self.items)
             )
-            cautions = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
             body += f"<p class='who'>Sign <span></span> Date <span></span></p><p>{HOW}</p><table>{topics}</table>"
-            body += f"<ul>{cautions}</ul>"
+            body += bullets(CAUTIONS)
         last = ""
         for n, item in enumerate(self.items, 1):
             if item.machine != last and not answers:

@@ -13,7 +13,7 @@ from itertools import count as counted
 from multiprocessing import get_context
 from pathlib import Path
 
-from casekit.error import CasekitError, ScenarioError
+from casekit.error import CasekitError, ScenarioError, refused
 from casekit.files import library
 from casekit.teaching.examiner import MAKERS, examiner
 from casekit.teaching.item import Item
@@ -57,9 +57,7 @@ def make_bank(
                 if done >= many or barren >= BARREN:
                     return done
     except OSError as err:
-        raise ScenarioError(
-            [f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place."]
-        ) from None
+        raise ScenarioError([refused(path, err, "choose another place")]) from None
     return done
 
 
@@ -105,8 +103,7 @@ def _begun(path: Path, seed: int) -> tuple[list[Item], int]:
         try:
             path.write_text(json.dumps({"casekit items": FORMAT, "seed": seed}) + "\n", encoding="utf-8")
         except OSError as err:
-            reason = (err.strerror or "cannot be written").lower()
-            raise ScenarioError([f"{path}: {reason}; choose another place."]) from None
+            raise ScenarioError([refused(path, err, "choose another place")]) from None
         return [], 0
     theirs, items, chunk, whole = _read(path)
     if theirs != seed:
@@ -121,7 +118,7 @@ def _read(path: Path) -> tuple[int, list[Item], int, int]:
     try:
         lines = path.read_bytes().splitlines(keepends=True)
     except OSError as err:
-        raise ScenarioError([f"{path}: {(err.strerror or 'cannot be read').lower()}; check the name."]) from None
+        raise ScenarioError([refused(path, err, "check the name", "cannot be read")]) from None
     head = _object(lines[0]) if lines else {}
     if head.get("casekit items") != FORMAT or not isinstance(head.get("seed"), int):
         raise ScenarioError([f"{path}: this is not a bank of items; make one with casekit items."])

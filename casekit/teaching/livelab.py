@@ -19,6 +19,7 @@ from casekit.error import BenchError, ScenarioError
 from casekit.files import library
 from casekit.teaching.classlog import UNSIGNED, sorted_out
 from casekit.teaching.logbook import Log
+from casekit.teaching.markup import bullets
 
 COLUMNS = ("trainee", "case", "minutes", "done", "readings", "hints", "calls", "state", "last", "quiet_s")
 READINGS = ("volts", "millivolts", "ohms", "continuity", "minmax", "lamp", "loaded", "amps", "scope", "scan", "codes")
@@ -30,22 +31,16 @@ class LiveLab:
 
     def __init__(self, folder: Path | str):
         self.folder = Path(folder)
-        sorted_out(self.folder)  # a folder that is not there is told at once
         self.widget = ipywidgets.HTML()
         self._task: asyncio.Task | None = None
-        self.refresh()
+        self._show(*sorted_out(self.folder))  # a folder that is not there is told at once
 
     def refresh(self) -> pd.DataFrame:
         """Look again: one line for every trainee and case, who has been quiet longest first."""
         try:
-            found, self.troubles = sorted_out(self.folder)
+            return self._show(*sorted_out(self.folder))
         except ScenarioError as err:  # the share is away for a moment
-            found, self.troubles = [], [str(err)]
-        now = time.time()
-        rows = sorted((_row(log, now) for log in found), key=lambda row: (row[7] == "debriefed", -row[-1], row[:2]))
-        self.table = pd.DataFrame(rows, columns=list(COLUMNS))
-        self.widget.value = _html(rows, self.troubles)
-        return self.table
+            return self._show([], [str(err)])
 
     def watch(self, every_s: float = 5.0) -> LiveLab:
         """Look again by itself, every so many seconds, as long as the notebook runs."""
@@ -63,6 +58,13 @@ class LiveLab:
         if self._task:
             self._task.cancel()
         self._task = None
+
+    def _show(self, found: Sequence[Log], troubles: list[str]) -> pd.DataFrame:
+        now, self.troubles = time.time(), troubles
+        rows = sorted((_row(log, now) for log in found), key=lambda row: (row[7] == "debriefed", -row[-1], row[:2]))
+        self.table = pd.DataFrame(rows, columns=list(COLUMNS))
+        self.widget.value = _html(rows, troubles)
+        return self.table
 
     async def _again(self, every_s: float) -> None:
         while True:
@@ -115,8 +117,7 @@ def _html(rows: Sequence[tuple], troubles: Sequence[str]) -> str:
             f'<td style="text-align:left;padding-right:1em">{escape(str(c))}</td>' for c in cells
         ) + "</tr>"  # fmt: skip
     said = f"<p>{len(rows)} logs, looked at {time.strftime('%H:%M:%S')}.</p>"
-    more = "".join(f"<li>{escape(text)}</li>" for text in troubles)
-    more = f"<p>Not read, or not wholly:</p><ul>{more}</ul>" if more else ""
+    more = f"<p>Not read, or not wholly:</p>{bullets(troubles)}" if troubles else ""
     return f"{said}<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{more}"
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from casekit.error import BenchError, ScenarioError
+from casekit.error import BenchError, ScenarioError, refused
 from casekit.machine.intermittent import Push
 
 try:
@@ -201,15 +201,8 @@ class Logbook:
 
     def _check_head(self, raw: bytes) -> None:
         """Whether this is a log, of this case, in a format that can be read."""
-        head = _object(raw)
-        form = head.get("casekit log")
-        if not isinstance(form, int) or isinstance(form, bool):
-            raise ScenarioError([f"{self.path}:1: this is not a log of casekit; move the file away, or {ELSEWHERE}."])
-        if form > FORMAT:
-            raise ScenarioError([
-                f"{self.path}:1: this log was written by casekit {head.get('casekit')} in format {form}, and this one "
-                f"reads format {FORMAT}; open it with a newer casekit, or {ELSEWHERE}."
-            ])  # fmt: skip
+        head = _head(raw, f"{self.path}:1", f"; move the file away, or {ELSEWHERE}",
+                     f"open it with a newer casekit, or {ELSEWHERE}")  # fmt: skip
         whose, mine = (head.get("case"), head.get("seed"), head.get("variant", 0)), (self.case, self.seed, self.variant)
         if whose != mine:
             theirs, ours = _whose(*whose), _whose(*mine)
@@ -223,8 +216,7 @@ class Logbook:
 
 @dataclass(frozen=True)
 class Log:
-    """A log that was only read: whose it is, its lines, a sentence for every trouble, and whether its end was cut
-    short."""
+    """A log that was only read: whose it is, its lines, and a sentence for every trouble."""
 
     path: Path
     case: str
@@ -233,7 +225,6 @@ class Log:
     trainee: str
     lines: tuple[Line, ...]
     troubles: tuple[str, ...]
-    cut: bool
 
 
 def read_log(path: Path) -> Log:
@@ -244,16 +235,9 @@ def read_log(path: Path) -> Log:
     try:
         whole = path.read_bytes()
     except OSError as err:
-        raise ScenarioError([f"{path}: {(err.strerror or 'cannot be read').lower()}."]) from None
+        raise ScenarioError([refused(path, err, usual="cannot be read")]) from None
     first, *rest = whole.split(b"\n")
-    head, form = _object(first), _object(first).get("casekit log")
-    if not isinstance(form, int) or isinstance(form, bool):
-        raise ScenarioError([f"{path}: this is not a log of casekit."])
-    if form > FORMAT:
-        raise ScenarioError([
-            f"{path}: this log was written by casekit {head.get('casekit')} in format {form}, and this one reads "
-            f"format {FORMAT}; read it with a newer casekit."
-        ])  # fmt: skip
+    head = _head(first, f"{path}", "", "read it with a newer casekit")
     case, seed, variant, trainee = (head.get(k) for k in ("case", "seed", "variant", "trainee"))
     variant = 0 if variant is None else variant
     whose = isinstance(case, str) and isinstance(variant, int) and isinstance(seed, int | None)
@@ -268,7 +252,7 @@ def read_log(path: Path) -> Log:
         else:
             short = cut and number == len(rest) + 2
             troubles.append("the last line was cut short" if short else f"line {number} is damaged and is left out")
-    return Log(path, case, seed, variant, trainee or "", tuple(lines), tuple(troubles), bool(cut))
+    return Log(path, case, seed, variant, trainee or "", tuple(lines), tuple(troubles))
 
 
 def plain(value: object) -> object:
@@ -303,6 +287,20 @@ def given(value: object) -> object:
 
 def _line(fields: dict) -> bytes:
     return json.dumps(fields).encode() + b"\n"
+
+
+def _head(raw: bytes, where: str, foreign: str, newer: str) -> dict:
+    """The head line of a log in a format that can be read; `foreign` and `newer` say what to do with another."""
+    head = _object(raw)
+    form = head.get("casekit log")
+    if not isinstance(form, int) or isinstance(form, bool):
+        raise ScenarioError([f"{where}: this is not a log of casekit{foreign}."])
+    if form > FORMAT:
+        raise ScenarioError([
+            f"{where}: this log was written by casekit {head.get('casekit')} in format {form}, and this one reads "
+            f"format {FORMAT}; {newer}."
+        ])  # fmt: skip
+    return head
 
 
 def _parsed(number: int, raw: bytes) -> Line | None:

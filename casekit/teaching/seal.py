@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from casekit.error import ScenarioError
+from casekit.error import ScenarioError, refused
 from casekit.files import library
 from casekit.files.sealed import SUFFIX, seal
 
@@ -26,7 +26,5 @@ def sealed_case(name: str, passphrase: str, folder: Path | str = ".") -> Path:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as err:
-        raise ScenarioError(
-            [f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another folder."]
-        ) from None
+        raise ScenarioError([refused(path, err, "choose another folder")]) from None
     return path

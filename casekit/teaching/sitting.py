@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from casekit.error import BenchError, CasekitError, ScenarioError
+from casekit.error import BenchError, CasekitError, ScenarioError, refused
 from casekit.reasoning.testtheory import Ability, ability
 from casekit.teaching.ability import ABILITIES
 from casekit.teaching.exampaper import ExamPaper, answer_of
@@ -142,8 +142,7 @@ class Sitting:
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as err:
-            reason = (err.strerror or "cannot be written").lower()
-            raise BenchError(f"{self.path}: {reason}; make room there, and do it again.") from None
+            raise BenchError(refused(self.path, err, "make room there, and do it again")) from None
         self._take(line)
 
     def _take(self, line: dict) -> None:
@@ -167,8 +166,7 @@ class Sitting:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
                 self.path.write_text(json.dumps(head) + "\n", encoding="utf-8")
             except OSError as err:
-                reason = (err.strerror or "cannot be written").lower()
-                raise ScenarioError([f"{self.path}: {reason}; choose another place."]) from None
+                raise ScenarioError([refused(self.path, err, "choose another place")]) from None
             return
         first, *rest = self.path.read_bytes().split(b"\n")
         if _object(first).get(HEAD) != FORMAT:

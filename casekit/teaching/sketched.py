@@ -10,7 +10,7 @@ from pathlib import Path
 
 import yaml
 
-from casekit.error import ScenarioError
+from casekit.error import ScenarioError, refused
 from casekit.files.check import checked_machine
 from casekit.files.record import record_of
 from casekit.files.schema import MachineFile
@@ -33,9 +33,7 @@ class Sketched:
         try:
             path.write_text(self.yaml, encoding="utf-8")
         except OSError as err:
-            raise ScenarioError(
-                [f"{path}: {(err.strerror or 'cannot be written').lower()}; choose another place."]
-            ) from None
+            raise ScenarioError([refused(path, err, "choose another place")]) from None
         return path
 
     def __repr__(self) -> str:
