@@ -218,7 +218,8 @@ def test_what_is_no_answer_and_no_item(paper, tmp_path):
 def test_a_question_shows_no_answer(paper, tmp_path):
     sitting = Sitting(paper, tmp_path / "a.jsonl", Clock())
     for n, item in enumerate(paper.items, 1):
-        text = repr(sitting.show(n))
+        text = repr(sitting.show(n)) + repr(item) + repr(paper)
+        assert "right=" not in text
         assert item.because not in text
         assert not any(o.idea and o.idea in text for o in item.options)
     assert sitting.overview["answer"].tolist() == [""] * len(paper.items)

@@ -6,7 +6,7 @@ In: what a maker of items found. Out: `Item`, which is plain data, can be writte
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Literal
 
 from casekit.error import CasekitError
@@ -20,7 +20,7 @@ class Option:
     """One option of a choice; `idea` is the wrong idea that leads to it, empty for the right one."""
 
     text: str
-    idea: str = ""
+    idea: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,8 @@ class Item:
     `options` are those of a choice in the order they are shown, `right` the number of the right one; of "order" they
     are shown in this order and `order` says how they belong. A "number" has `value` in `unit`, `within` so much, and
     `wrong` values with the idea behind each; a "point" has the `points` that count. `rows` is a table that belongs to
-    the question, `because` explains the answer by the circuit, `rings` marks points on the drawing for that.
+    the question, `because` explains the answer by the circuit, `rings` marks points on the drawing for that. What gives
+    the answer away is in no repr.
     """
 
     key: str
@@ -41,15 +42,15 @@ class Item:
     ask: str
     rows: tuple[tuple[str, str], ...] = ()
     options: tuple[Option, ...] = ()
-    right: int = -1
-    order: tuple[int, ...] = ()
-    value: float = 0.0
+    right: int = field(default=-1, repr=False)
+    order: tuple[int, ...] = field(default=(), repr=False)
+    value: float = field(default=0.0, repr=False)
     unit: str = ""
     within: float = 0.0
-    wrong: tuple[tuple[float, str], ...] = ()
-    points: tuple[str, ...] = ()
-    because: str = ""
-    rings: tuple[tuple[str, str], ...] = ()
+    wrong: tuple[tuple[float, str], ...] = field(default=(), repr=False)
+    points: tuple[str, ...] = field(default=(), repr=False)
+    because: str = field(default="", repr=False)
+    rings: tuple[tuple[str, str], ...] = field(default=(), repr=False)
 
     def mark(self, answer: object) -> tuple[bool, str]:
         """Whether an answer is right, and the wrong idea that is recognised behind it, if any.
