@@ -14,6 +14,8 @@ from casekit.machine.intermittent import Intermittent
 from casekit.teaching.bay import bay
 from casekit.teaching.classreport import class_report
 from casekit.teaching.draft import draft
+from casekit.teaching.drill import Drill
+from casekit.teaching.examclass import exam_class
 from casekit.teaching.exampaper import exam_paper
 from casekit.teaching.exercise import compare, judge
 from casekit.teaching.grade import list_cases
@@ -22,6 +24,7 @@ from casekit.teaching.livelab import live_lab
 from casekit.teaching.panel import panel
 from casekit.teaching.practice import open_case, open_machine, variants
 from casekit.teaching.rota import practice, progress
+from casekit.teaching.sitpanel import sit
 from casekit.teaching.sitting import Sitting
 from casekit.teaching.sketched import sketch
 
@@ -29,6 +32,7 @@ __all__ = [
     "BenchError",
     "CasekitError",
     "CircuitError",
+    "Drill",
     "HighResistance",
     "Intermittent",
     "Open",
@@ -39,6 +43,7 @@ __all__ = [
     "class_report",
     "compare",
     "draft",
+    "exam_class",
     "exam_paper",
     "faults",
     "judge",
@@ -50,6 +55,7 @@ __all__ = [
     "practice",
     "progress",
     "resume_case",
+    "sit",
     "sketch",
     "unlock",
     "variants",

@@ -38,14 +38,21 @@ def add(commands: argparse._SubParsersAction) -> None:
     seal.add_argument("case", help="the name of a case")
     seal.add_argument("folder", type=Path, nargs="?", default=Path(), help="where the sealed file goes (default: here)")
     items = commands.add_parser("items", help="make a bank of exam items, each checked; a bank begun is gone on with")
-    items.add_argument("bank", type=Path, help="the file of the bank (.jsonl)")
+    items.add_argument("bank", type=Path, nargs="?", help="the file of the bank (default: items-SEED.jsonl)")
     items.add_argument("--count", type=int, default=100, help="items that are to be in it (default: 100)")
     items.add_argument("--seed", type=int, default=1, help="the same seed gives the same items (default: 1)")
     items.add_argument("--qti", type=Path, help="a folder to write each as QTI 3 as well")
+    items.add_argument("--cluster", default="", metavar="ADDRESS", help="a Dask scheduler whose workers do the work")
     exam = commands.add_parser("exam", help="print an exam paper of a blueprint, and its answers")
     exam.add_argument("blueprint", help="a blueprint (.yaml), or the name of one in scenarios/papers")
     exam.add_argument("--seed", type=int, default=1, help="the same seed gives the same paper (default: 1)")
-    exam.add_argument("--out", type=Path, default=Path(), help="the folder for both PDF files (default: here)")
+    exam.add_argument("--out", type=Path, default=Path(), help="the folder for what is written (default: here)")
+    exam.add_argument(
+        "--sittings", type=Path, metavar="FOLDER", help="what a class made of the paper, from its sittings"
+    )
+    exam.add_argument(
+        "--difficulties", type=Path, metavar="FILE", help="what an earlier class found: weak items are left out"
+    )
     exam.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the paper (default: a4)")
     report = commands.add_parser("report", help="report on a class from a folder of its logs")
     report.add_argument("folder", type=Path, help="the folder; every trainee's logs in a folder of their own below it")
@@ -119,19 +126,22 @@ def _seal(chosen: argparse.Namespace) -> int:
 
 def _items(chosen: argparse.Namespace) -> int:
     from casekit.teaching.itembank import make_bank, read_bank
+    from casekit.teaching.itemview import png
     from casekit.teaching.qti import as_qti
 
     def told(done: int, every: int) -> None:
         print(f"\r{done} of {every} items", end="\n" if done >= every else "", file=sys.stderr, flush=True)
 
-    began = time.monotonic()
-    done = make_bank(chosen.bank, chosen.count, chosen.seed, os.cpu_count() or 1, told)
-    print(f"{chosen.bank}: {done} items, {time.monotonic() - began:.0f} s")
+    began, bank = time.monotonic(), chosen.bank or Path(f"items-{chosen.seed}.jsonl")
+    done = make_bank(bank, chosen.count, chosen.seed, os.cpu_count() or 1, told, chosen.cluster)
+    print(f"{bank}: {done} items, {time.monotonic() - began:.0f} s")
     if chosen.qti:
         try:
-            chosen.qti.mkdir(parents=True, exist_ok=True)
-            for item in read_bank(chosen.bank):
+            _made(chosen.qti)
+            for item in read_bank(bank):
                 (chosen.qti / f"{item.key}.xml").write_text(as_qti(item), encoding="utf-8")
+                if item.recorded:
+                    (chosen.qti / f"{item.key}.png").write_bytes(png(item.recorded))
         except OSError as err:
             raise ScenarioError([refused(chosen.qti, err, "choose another folder")]) from None
         print(f"{chosen.qti}: the same as QTI 3")
@@ -139,14 +149,35 @@ def _items(chosen: argparse.Namespace) -> int:
 
 
 def _exam(chosen: argparse.Namespace) -> int:
+    from casekit.teaching.examclass import exam_class, read_difficulties
     from casekit.teaching.exampaper import exam_paper
 
-    made = exam_paper(chosen.blueprint, chosen.seed)
+    known, weak = read_difficulties(chosen.difficulties) if chosen.difficulties else ({}, {})
+    if chosen.sittings:
+        made = exam_paper(chosen.blueprint, chosen.seed)
+        found = exam_class(made, chosen.sittings, known)
+        print(found)
+        name = _made(chosen.out) / f"{made.name}-{made.seed}"
+        for table, kind in ((found.items, "items"), (found.candidates, "candidates")):
+            table.to_csv(f"{name}-{kind}.csv", index=False, float_format="%.3f")
+            print(f"{name}-{kind}.csv written")
+        print(f"{found.save(f'{name}-difficulties.json')} written; use it with --difficulties")
+        return 0
+    made = exam_paper(chosen.blueprint, chosen.seed, weak)
     print(made)
     for answers in (False, True):
-        path = chosen.out / f"{made.name}-{made.seed}{'-answers' if answers else ''}.pdf"
+        path = _made(chosen.out) / f"{made.name}-{made.seed}{'-answers' if answers else ''}.pdf"
         print(f"{path} written, {made.pdf(path, answers, chosen.paper)} pages")
     return 0
+
+
+def _made(folder: Path) -> Path:
+    """A folder, made if it is not there."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise ScenarioError([refused(folder, err, "choose another", "cannot be made")]) from None
+    return folder
 
 
 def _report(chosen: argparse.Namespace) -> int:
@@ -158,11 +189,7 @@ def _report(chosen: argparse.Namespace) -> int:
 
     made = class_report(chosen.folder, chosen.anonymous, told)
     print(made)
-    try:
-        chosen.out.mkdir(parents=True, exist_ok=True)
-    except OSError as err:
-        raise ScenarioError([refused(chosen.out, err, "choose another", "cannot be made")]) from None
-    made.csv(chosen.out / "gradebook.csv")
+    made.csv(_made(chosen.out) / "gradebook.csv")
     code = _wrote(chosen.out / "class-report.ipynb", classnotebook(chosen.folder, chosen.anonymous), "open it in Lab")
     pages = made.pdf(chosen.out / "class-report.pdf", chosen.paper)
     print(f"{chosen.out / 'gradebook.csv'} and {chosen.out / 'class-report.pdf'} written, {pages} pages")

@@ -285,10 +285,17 @@ def theme(shown, name):
     shown.locator(f"body[data-jp-theme-light={'false' if name == 'Dark' else 'true'}]").wait_for(state="attached")
 
 
+def serious(shown):
+    """What axe-core finds serious in our output."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    found = axe.run(shown, context=".jp-OutputArea-output").response["violations"]
+    bad = [v for v in found if v["impact"] in ("serious", "critical")]
+    return [f"{v['id']}: {v['help']}: {v['nodes'][0]['html'][:200]}" for v in bad]
+
+
 @pytest.mark.parametrize("dark", [False, True])
 def test_axe_finds_nothing_serious_in_our_output(address, name, dark):
     """Rules of WCAG 2.1 A and AA as the open checker axe-core has them, on our output alone; contrast included."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     with page() as shown:
         opened(shown, address, name)
         shown.locator(f"{BOARD} svg").first.wait_for()
@@ -300,11 +307,10 @@ def test_axe_finds_nothing_serious_in_our_output(address, name, dark):
         press(shown, "Scan data")
         told(shown, "scan data is shown below")
         kept(shown, f"panel-{'dark' if dark else 'light'}")
-        found = axe.run(shown, context=".jp-OutputArea-output")
-        serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+        found = serious(shown)
         if dark:
             theme(shown, "Light")
-        assert not serious, "\n".join(f"{v['id']}: {v['help']}: {v['nodes'][0]['html'][:200]}" for v in serious)
+        assert not found, "\n".join(found)
 
 
 def test_at_200_percent_everything_is_still_there(address, name):
@@ -324,3 +330,47 @@ def test_at_200_percent_everything_is_still_there(address, name):
         assert wide <= room + 2
         for button in ("Read", "Do it", "Make the call"):
             assert shown.get_by_role("button", name=button, exact=True).is_visible()
+
+
+def test_a_paper_is_sat_by_mouse(server):
+    """A choice, a point picked on the drawing, and the marks; axe looks at all of it."""
+    address, folder = server
+    cells = (
+        """import casekit
+from casekit.files.blueprint import Blueprint
+topics = {"opens: where the volts go": 4, "read a trace": 1}
+asked = Blueprint(paper="x", title="A short one", minutes=9, topics=topics, machines=["tug-tractor"])
+paper = casekit.exam_paper(asked, 2)
+panel = casekit.sit(paper, "sat.jsonl")""",
+        "panel",
+    )
+    name = notebook(folder / "sat.ipynb", *cells).name
+    with page() as shown:
+        opened(shown, address, name)
+        item = shown.get_by_role("combobox", name="Item", exact=True)
+        item.wait_for()
+        labels = item.locator("option").all_inner_texts()
+        for n in range(1, len(labels) + 1):
+            item.select_option(index=n - 1)
+            shown.get_by_text(f"{n}.", exact=True).first.wait_for()
+            if shown.get_by_text("Pick the first point").is_visible():
+                break
+        point(shown, "B1.1").click()
+        told(shown, "B1.1 is picked; press Answer")
+        press(shown, "Answer")
+        told(shown, f"{n} answered, [89] minutes left")
+        item.select_option(index=len(labels) - 1)  # the trace: kinds come in the order of their names
+        shown.get_by_role("img", name=re.compile("between .* with .* changes")).wait_for()
+        shown.get_by_role("radio").first.check()
+        press(shown, "Answer")
+        told(shown, "5 answered")
+        kept(shown, "sitting")
+        assert (folder / "sat.jsonl").read_text().count('"do": "answer"') >= 1
+        press(shown, "Hand in")
+        told(shown, "press Hand in once more")
+        press(shown, "Hand in")
+        shown.get_by_text(re.compile(r"of 5 right; ability")).wait_for()
+        shown.get_by_role("combobox", name="Explain").select_option(index=n - 1)
+        shown.get_by_text("is the nearest point behind it").wait_for()
+        kept(shown, "sitting-marks")
+        assert serious(shown) == []

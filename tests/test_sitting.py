@@ -9,9 +9,12 @@ from casekit.command import main
 from casekit.error import BenchError, CasekitError, ScenarioError
 from casekit.files import library
 from casekit.files.blueprint import Blueprint
-from casekit.teaching.exampaper import answer_of, exam_paper
+from casekit.teaching.ability import ABILITIES, cases_for
+from casekit.teaching.exampaper import exam_paper
 from casekit.teaching.item import LETTERS
-from casekit.teaching.sitting import Sitting, marked
+from casekit.teaching.itemview import answer_of
+from casekit.teaching.marking import marked
+from casekit.teaching.sitting import Sitting
 
 NAME = "sensor-supplies"
 
@@ -72,10 +75,11 @@ def test_a_paper_has_what_its_blueprint_says(paper):
 def test_it_prints_with_room_and_with_answers(paper, tmp_path):
     pages = paper.pdf(tmp_path / "paper.pdf")
     answers = paper.pdf(tmp_path / "answers.pdf", answers=True)
-    assert pages > answers >= 2
+    assert min(pages, answers) >= 2 + len({i.machine for i in paper.items})
     assert "<i>(" not in paper.html()
     assert paper.items[0].because not in paper.html()
     assert "<u><b>" in paper.html(answers=True)
+    assert paper.html(answers=True).count('class="drawing"') == len({i.machine for i in paper.items})
     with pytest.raises(BenchError) as caught:
         paper.pdf(tmp_path)
     assert str(caught.value) == f"{tmp_path}: is a directory; choose another place."
@@ -87,9 +91,26 @@ def blueprint(**changed):
     )
 
 
+def test_levels_of_a_topic_and_items_that_are_weak():
+    wanted = {"harm nothing while testing": {"easy": 2, "middle": 1}, "call only what is supported": {"hard": 2}}
+    made = exam_paper(blueprint(topics=wanted), 5)
+    assert sorted(item.level for item in made.items if item.kind == "danger") == [1, 1, 2]
+    assert [item.level for item in made.items if item.kind == "supported"] == [3, 3]
+    weak = {made.items[0].key: "nobody knows"}
+    other = exam_paper(blueprint(topics=wanted), 5, weak)
+    assert {i.key for i in made.items} - {i.key for i in other.items} == set(weak)
+    assert len(other.items) == len(made.items)
+    with pytest.raises(ScenarioError) as caught:
+        exam_paper(blueprint(topics={"weigh how likely": {"hard": 1}}))
+    assert str(caught.value) == (
+        "only 0 of 1 hard items on 'weigh how likely' can be drawn from shuttle-bus, standby-generator, "
+        "street-sweeper, telehandler, tug-tractor; ask for fewer, or name more machines."
+    )
+
+
 def test_a_blueprint_that_cannot_be_met():
     with pytest.raises(ScenarioError) as caught:
-        exam_paper(blueprint(topics={"high resistance under load": 120}, machines=["tug-tractor"]))
+        exam_paper(blueprint(topics={"read who shares what": 120}, machines=["standby-generator"]))
     assert str(caught.value).endswith("; ask for fewer, or name more machines.")
     assert str(caught.value).startswith("only ")
     with pytest.raises(CasekitError, match="there is no ability 'short to ground'"):
@@ -107,6 +128,9 @@ def test_a_blueprint_that_cannot_be_met():
         ("paper: x\ntitle: x\nminutes: 9\ntopics: {}\n", ":4: topics: topics has 0 entries; give at least 1."),
         ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: 100, shorts to battery: 100}\n",
          "the topics have 200 items; a paper has at most 120."),
+        ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: 0}\n", "it has no items; give at least 1, "
+         "or leave the topic out"),
+        ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: {eazy: 1}}\n", "eazy"),
         ("paper: x\ntitle: x\nminuets: 9\ntopics: {shorts to ground: 2}\n", "unknown key minuets."),
     ],
 )  # fmt: skip
@@ -237,9 +261,63 @@ def test_marks_by_ability_with_their_doubt(paper):
     assert (every.abilities["low"] < every.abilities["high"]).all()
     assert (none.abilities["next"].str.startswith("Practise with lesson")).all()
     assert (every.abilities["low"] > none.abilities["low"]).all()
+    assert all(name in none.abilities["next"].iloc[0] for name in cases_for(none.abilities["ability"].iloc[0]))
     ideas = [idea for idea in none.items["idea"] if idea]
     assert len(ideas) > len(paper.items) / 3
     assert repr(every).startswith(f"{len(paper.items)} of {len(paper.items)} right")
+
+
+def test_cases_to_practise_with_do_not_give_the_fault_away():
+    """Of two cases one has a fault of the kind and one has not, named in the order of their names."""
+    for name, what in ABILITIES.items():
+        two = cases_for(name)
+        assert len(two) == 2
+        assert list(two) == sorted(two)
+        if what.kinds or what.loose:
+            needs = [
+                any(f.kind in what.kinds or (what.loose and f.when) for f in library.case_file(c).faults) for c in two
+            ]
+            assert sorted(needs) == [False, True], name
+
+
+def test_how_sure_and_why(paper, tmp_path):
+    """Brier (1950) and log scores, worked out by hand: right at 0.9 and wrong at 0.7."""
+    sitting = Sitting(paper, tmp_path / "a.jsonl", Clock())
+    sitting.answer(1, right(paper.items[0]), sure=0.9)
+    sitting.answer(2, wrong(paper.items[1]), sure=0.7)
+    with pytest.raises(BenchError) as caught:
+        sitting.answer(3, right(paper.items[2]), sure=80)
+    assert str(caught.value) == "how sure is 80; write a share from 0 to 1, such as 0.8, or leave it out."
+    result = sitting.hand_in()
+    assert result.sureness.startswith("How sure: 80% on average of 2 answers, right 50%. Brier score 0.25 (")
+    assert "0.94 bit an answer" in result.sureness  # (-log2 0.9 - log2 0.3) / 2
+    why = result.explain(2)
+    assert paper.items[1].because in repr(why)
+    assert "wrong" in repr(why)
+    if paper.items[1].rings:
+        assert "<svg" in why._repr_html_()
+    with pytest.raises(BenchError, match="there is no item 0"):
+        result.explain(0)
+    known = {item.key: 2.0 for item in paper.items}
+    assert sitting.result(known).whole.logits > result.whole.logits
+
+
+def test_looking_at_a_sitting_changes_nothing(paper, tmp_path):
+    path = tmp_path / "a.jsonl"
+    with pytest.raises(ScenarioError) as caught:
+        Sitting(paper, path, look=True)
+    assert str(caught.value) == f"{path}: there is no sitting in this file."
+    Sitting(paper, path, Clock()).answer(1, right(paper.items[0]))
+    with path.open("ab") as file:
+        file.write(b'{"do": "ans')
+    raw = path.read_bytes()
+    seen = Sitting(paper, path, look=True)
+    assert seen.troubles == ["the last line was cut short and is left out"]
+    assert list(seen.answers) == [1]
+    for act in (lambda: seen.answer(2, "A"), lambda: seen.flag(1), seen.pause, seen.hand_in):
+        with pytest.raises(BenchError, match=r"only looked at|not handed in"):
+            act()
+    assert path.read_bytes() == raw
 
 
 def test_what_is_not_answered_is_wrong(paper):
@@ -248,10 +326,11 @@ def test_what_is_not_answered_is_wrong(paper):
 
 
 def test_by_command(tmp_path, capsys):
-    assert main(["exam", NAME, "--seed", "3", "--out", str(tmp_path)]) == 0
+    out = tmp_path / "new" / "folder"
+    assert main(["exam", NAME, "--seed", "3", "--out", str(out)]) == 0
     told = capsys.readouterr().out.splitlines()
     assert told[0] == "Sensor supplies, their returns, and what a meter shows of them: 24 items, 45 minutes, seed 3"
     for name in (f"{NAME}-3.pdf", f"{NAME}-3-answers.pdf"):
-        assert (tmp_path / name).read_bytes()[:5] == b"%PDF-"
+        assert (out / name).read_bytes()[:5] == b"%PDF-"
     assert main(["exam", "no-such-paper"]) == 1
     assert capsys.readouterr().err.strip() == "no-such-paper: a blueprint is a .yaml file; see scenarios/papers."

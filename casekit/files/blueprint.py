@@ -17,19 +17,53 @@ from casekit.files.schema import Minutes, Record, Slug, Text
 MOST = 120  # items of one paper
 
 
+Count = Annotated[int, Field(ge=0, le=MOST)]
+
+
+class Topic(Record):
+    """How many items of one ability: of any level, or of each; a mere number means any."""
+
+    any: Count = 0
+    easy: Count = 0
+    middle: Count = 0
+    hard: Count = 0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _number(cls, value):
+        return {"any": value} if isinstance(value, int) and not isinstance(value, bool) else value
+
+    @model_validator(mode="after")
+    def _some(self):
+        if self.many == 0:
+            raise ValueError("it has no items; give at least 1, or leave the topic out")
+        return self
+
+    @property
+    def many(self) -> int:
+        """Of all levels together."""
+        return self.any + self.easy + self.middle + self.hard
+
+    @property
+    def by_level(self) -> list[tuple[int | None, int]]:
+        """(level from 1 to 3, how many), the levels first and then any (None)."""
+        every = ((1, self.easy), (2, self.middle), (3, self.hard), (None, self.any))
+        return [(level, many) for level, many in every if many]
+
+
 class Blueprint(Record):
     """One paper: `topics` are names of abilities, each with how many items; no `machines` means all there are."""
 
     paper: Slug
     title: Text
     minutes: Minutes
-    topics: Annotated[dict[str, Annotated[int, Field(ge=1, le=MOST)]], Field(min_length=1)]
+    topics: Annotated[dict[str, Topic], Field(min_length=1)]
     machines: list[Slug] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _not_too_many(self):
-        if sum(self.topics.values()) > MOST:
-            raise ValueError(f"the topics have {sum(self.topics.values())} items; a paper has at most {MOST}")
+        if (many := sum(t.many for t in self.topics.values())) > MOST:
+            raise ValueError(f"the topics have {many} items; a paper has at most {MOST}")
         return self
 
 

@@ -95,8 +95,9 @@ def ability(right: Sequence[float], difficulty: Sequence[float], guess: Sequence
     return Ability(mean, math.sqrt(float(weight @ np.square(GRID - mean))))
 
 
-def difficulties(right: np.ndarray, guess: float = 0.0) -> np.ndarray:
-    """Difficulties of items in logits from (candidates, items) answers, nan where not put; their mean is 0.
+def difficulties(right: np.ndarray, guess: np.ndarray | float = 0.0) -> np.ndarray:
+    """Difficulties of items in logits from (candidates, items) answers, nan where not put; their mean is 0. `guess` is
+    the chance of a blind guess, one for all or (items,).
 
     Marginal maximum likelihood of the Rasch model: abilities are normal with a spread that is fitted too, and averaged
     over, so that items all or none got right stay finite only by a weak prior of 3 logits.

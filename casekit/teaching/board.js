@@ -26,6 +26,7 @@ function render({ model, el }) {
   const tools = make("div", { class: "ck-tools" }, root);
   const lead = labelled("Lead in hand", make("select"), tools);
   for (const name of ["red", "black"]) make("option", { value: name }, lead, `${name} lead`);
+  if (plan.leads === false) lead.parentElement.style.display = "none";
   const list = `ck-${Math.random().toString(36).slice(2)}`;
   const find = labelled("Find", make("input", { type: "text", list, autocomplete: "off", spellcheck: "false" }), tools);
   const names = make("datalist", { id: list }, tools);

@@ -6,7 +6,7 @@ computes nothing and knows nothing but the drawing: what it sends to the browser
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import anywidget
@@ -17,7 +17,8 @@ from casekit.bench.reading import Finding, Move
 from casekit.files.schema import MachineFile
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
-from casekit.teaching.drawing import full_sheet
+from casekit.machine.state import State
+from casekit.teaching.drawing import drawing, full_sheet
 from casekit.teaching.places import on_edge, plan_points
 from casekit.teaching.practice import Practice
 from casekit.teaching.sheet import Sheet, along
@@ -27,7 +28,7 @@ COLUMN, GAP = 12.0, 40.0  # cavities nearer than that across, and down, belong t
 Pick = Callable[[str, str, str], None]
 
 
-class Board(anywidget.AnyWidget):
+class Sketch(anywidget.AnyWidget):
     """The drawing of one machine. `picked(kind, name, lead)` is called with what was picked: kind is "point" (with the
     lead in hand, "red" or "black"), "plug" or "spot" (a contact point)."""
 
@@ -37,24 +38,44 @@ class Board(anywidget.AnyWidget):
     plan = traitlets.Dict().tag(sync=True)
     now = traitlets.Dict().tag(sync=True)
 
+    def __init__(self, machine: MachineFile, plant: Machine, svg: str, picked: Pick):
+        self._picked, self._count = picked, 0
+        super().__init__(svg=svg, plan=plan(machine, plant))
+        self.on_msg(self._heard)
+
+    def _tell(self, now: dict[str, object], copper: nx.Graph, wires: Sequence[Wire]) -> None:
+        """Show how things are now, with what copper joins."""
+        self._count += 1
+        net = {name: k for k, some in enumerate(nx.connected_components(copper)) for name in some}
+        ties = {p["name"]: net[p["name"]] for p in self.plan["points"] if p["name"] in net}
+        self.now = {"count": self._count, **now, "nets": {w.name: net[w.a] for w in wires}, "ties": ties}
+
+    def _heard(self, widget: Sketch, content: object, buffers: object) -> None:
+        """A message from the browser; what is no pick of something on the drawing is left alone."""
+        if not isinstance(content, dict):
+            return
+        kind, name, lead = (str(content.get(k, "")) for k in ("kind", "name", "lead"))
+        if kind in ("point", "plug", "spot"):
+            self._picked(kind, name, "black" if lead == "black" else "red")
+
+
+class Board(Sketch):
+    """The drawing of the machine on a bench."""
+
     def __init__(self, bench: Practice, picked: Pick):
-        self._bench, self._picked, self._count = bench, picked, 0
-        super().__init__(svg=bench.picture.svg, plan=plan(bench.machine_file, bench.drawing))
+        self._bench = bench
+        super().__init__(bench.machine_file, bench.drawing, bench.picture.svg, picked)
         self._points = {p["name"]: (p["x"], p["y"]) for p in self.plan["points"]}
         self._paths = {w["name"]: w["points"] for w in self.plan["wires"]}
-        self.on_msg(self._heard)
         self.show()
 
     def show(self, red: str = "", black: str = "", said: str = "") -> None:
         """Show the bench as it is now, with the leads on these points (empty: nowhere), and say a sentence."""
         bench, state = self._bench, self._bench.state
-        self._count += 1
         copper = bench.drawing.copper(state.unplugged)
         copper.add_edges_from(state.joined)
-        net = {name: k for k, some in enumerate(nx.connected_components(copper)) for name in some}
         moved = [e for e in bench.events if isinstance(e, Move) and e.action in ("shift", "open harness")]
-        self.now = {
-            "count": self._count,
+        now = {
             "said": said,
             "reach": bench.probe_points(),
             "bared": {p: list(self._bared(p)) for p in sorted(state.bared) if self._bared(p)},
@@ -63,22 +84,30 @@ class Board(anywidget.AnyWidget):
             "black": black,
             "looked": sorted({e.point for e in bench.events if isinstance(e, Finding)}),
             "moved": sorted({e.what.removesuffix(" gently").removesuffix(" hard") for e in moved}),
-            "nets": {w.name: net[w.a] for w in bench.drawing.all(Wire)},
-            "ties": {name: net[name] for name in self._points if name in net},
         }
+        self._tell(now, copper, bench.drawing.all(Wire))
 
     def _bared(self, point: str) -> tuple[float, float] | None:
         """Where a wire was pierced; an opened splice has its place already."""
         name, at, share = point.partition("@")
         return along(self._paths[name], float(share)) if at else self._points.get(point)
 
-    def _heard(self, widget: Board, content: object, buffers: object) -> None:
-        """A message from the browser; what is no pick of something on the drawing is left alone."""
-        if not isinstance(content, dict):
-            return
-        kind, name, lead = (str(content.get(k, "")) for k in ("kind", "name", "lead"))
-        if kind in ("point", "plug", "spot"):
-            self._picked(kind, name, "black" if lead == "black" else "red")
+
+class PointBoard(Sketch):
+    """The drawing of a sound machine on which points are picked, for exams: no bench is behind it."""
+
+    def __init__(self, machine: MachineFile, plant: Machine, picked: Pick):
+        super().__init__(machine, plant, drawing(machine), picked)
+        self._plant = plant
+        self.plan = self.plan | {"leads": False}
+        self.mark("")
+
+    def mark(self, point: str) -> None:
+        """Show which point is picked (empty: none)."""
+        now = {"said": "", "reach": self._plant.reachable(State()), "bared": {}, "apart": [], "red": point, "black": "",
+               "looked": [], "moved": []}  # fmt: skip
+        if point in ("", *now["reach"]):
+            self._tell(now, self._plant.copper(), self._plant.all(Wire))
 
 
 def plan(machine: MachineFile, plant: Machine) -> dict[str, object]:

@@ -5,7 +5,7 @@ In: a `Blueprint` and a seed. Out: an `ExamPaper`; the same seed gives the same 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -13,19 +13,17 @@ from pathlib import Path
 from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.files.blueprint import Blueprint, read_blueprint
-from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE, SHARES, ability
+from casekit.teaching import examiner
+from casekit.teaching.ability import ability
 from casekit.teaching.caution import CAUTIONS
 from casekit.teaching.drawing import FACES
-from casekit.teaching.examiner import examiner
-from casekit.teaching.item import LETTERS, Item
+from casekit.teaching.item import Item
+from casekit.teaching.itemview import LEVELS, answer_of, asked
+from casekit.teaching.marked import marked
 from casekit.teaching.markup import bullets
-from casekit.teaching.paper import PAPERS, printed
+from casekit.teaching.paper import PAPERS, Paper, printed
 from casekit.teaching.worksheet import FOOT, SIDE, TOP, drawing_page
 
-KINDS = {  # of items that ask for an ability
-    SHARES: ("shares",), EXPLAIN: ("explains",), OPENS: ("reading", "point"), GROUND: ("reading", "order"),
-    RESISTANCE: ("reading",), BATTERY: ("reading",),
-}  # fmt: skip
 TRIES = 4000  # numbers that are drawn at most for one topic
 INVENTED = "Invented machines and data, for teaching."
 HOW = (
@@ -58,7 +56,7 @@ class ExamPaper:
         return len(document.pages)
 
     def html(self, answers: bool = False, paper: str = "a4") -> str:
-        """The pages as HTML: the drawing of a machine, then its items."""
+        """The pages as HTML: the drawing of a machine, then its items; with answers the drawing is marked with them."""
         what = "Answers: " if answers else ""
         body = f"<section class='items'><h1>{escape(what + self.title)}</h1>"
         body += f"<p>{len(self.items)} items, {self.minutes:g} minutes, seed {self.seed}.</p>"
@@ -70,12 +68,13 @@ class ExamPaper:
             body += f"<p class='who'>Sign <span></span> Date <span></span></p><p>{HOW}</p><table>{topics}</table>"
             body += bullets(CAUTIONS)
         last = ""
-        for n, item in enumerate(self.items, 1):
-            if item.machine != last and not answers:
-                plan = drawing_page(library.machine_file(item.machine), PAPERS[paper])
+        for n, asked_one in enumerate(self.items, 1):
+            if (machine := asked_one.machine) != last:
+                size = PAPERS[paper]
+                plan = _circuit(self, machine, size) if answers else drawing_page(library.machine_file(machine), size)
                 body += f"</section>{plan}<section class='items'>"
-            last = item.machine
-            body += f"<div class='item'><p><b>{n}.</b> {_asked(item, answers)}</div>"
+            last = machine
+            body += f"<div class='item'><p><b>{n}.</b></p>{_printed(asked_one, answers)}</div>"
         body += "</section>"
         return (
             f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{escape(self.title)}</title>'
@@ -83,8 +82,9 @@ class ExamPaper:
         )
 
 
-def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1) -> ExamPaper:
-    """The paper that a blueprint (a file, or the name of one in `scenarios/papers`) and a seed draw.
+def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1, weak: Collection[str] = ()) -> ExamPaper:
+    """The paper that a blueprint (a file, or the name of one in `scenarios/papers`) and a seed draw. Items whose keys
+    are in `weak` are not drawn: those a class's answers found to measure nothing.
 
     Raises ScenarioError for a blueprint that is wrong or cannot be met, CasekitError for an ability that there is not.
     """
@@ -97,8 +97,9 @@ def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1) -> ExamPaper:
     for name in machines:
         library.machine_file(name)
     items: list[Item] = []
-    for topic, many in blueprint.topics.items():
-        items += _drawn(ability(topic).name, many, machines, seed)
+    for topic, wanted in blueprint.topics.items():
+        for level, many in wanted.by_level:
+            items += _drawn(ability(topic).name, level, many, machines, seed, items, weak)
     items.sort(key=lambda item: (machines.index(item.machine), item.key))
     return ExamPaper(blueprint.paper, blueprint.title, blueprint.minutes, seed, tuple(items))
 
@@ -106,51 +107,49 @@ def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1) -> ExamPaper:
 # Inside ---------------------------------------------------------------------------------------------------------------
 
 
-def _drawn(topic: str, many: int, machines: Sequence[str], seed: int) -> list[Item]:
-    """So many items of one ability, machines and kinds in turn, none twice."""
+def _drawn(
+    topic: str, level: int | None, many: int, machines: Sequence[str], seed: int, before: list[Item],
+    weak: Collection[str],
+) -> list[Item]:  # fmt: skip
+    """So many items of one ability (and level, if one is wanted), machines and kinds in turn, none twice."""
     found: list[Item] = []
-    kinds = KINDS[topic]
+    kinds = examiner.KINDS[topic]
+    known = {old.face for old in before}
     for n in range(TRIES):
         machine, kind = machines[n % len(machines)], kinds[n // len(machines) % len(kinds)]
-        item = examiner(machine).item(kind, seed * 1_000_003 + n)
-        if item and item.ability == topic and all((item.ask, item.rows) != (other.ask, other.rows) for other in found):
-            found.append(item)
+        made = examiner.item(kind, machine, seed * 1_000_003 + n)
+        if made is None or made.ability != topic or made.key in weak or level not in (None, made.level):
+            continue
+        if made.face not in known:
+            known.add(made.face)
+            found.append(made)
             if len(found) == many:
                 return found
+    word = "" if level is None else f"{LEVELS[level]} "
     raise ScenarioError([
-        f"only {len(found)} of {many} items on {topic!r} can be drawn from {', '.join(machines)}; ask for fewer, or "
-        "name more machines."
+        f"only {len(found)} of {many} {word}items on {topic!r} can be drawn from {', '.join(machines)}; ask for fewer, "
+        "or name more machines."
     ])  # fmt: skip
 
 
-def _asked(item: Item, answers: bool) -> str:
+def _printed(item: Item, answers: bool) -> str:
     """An item as it is printed, with its answer or with room for one."""
-    parts = [f"{escape(item.ask)}</p>"]
-    if item.rows:
-        rows = "".join(f"<tr><td>{escape(a)}</td><td>{escape(b)}</td></tr>" for a, b in item.rows)
-        parts.append(f"<table>{rows}</table>")
-    for k, option in enumerate(item.options):
-        said = f"<b>{LETTERS[k]}</b> {escape(option.text)}"
-        if answers and item.form == "choice":
-            said = f"<u>{said}</u>" if k == item.right else f"{said} <i>({escape(option.idea)})</i>"
-        parts.append(f"<p class='option'>{said}</p>")
     if answers:
-        parts.append(f"<p class='because'>{escape(answer_of(item))}. {escape(item.because)}</p>")
-    elif item.form != "choice":
-        parts.append(f"<p class='room'>Answer {f'in {item.unit}' if item.unit else ''} <span></span></p>")
-    return "".join(parts)
+        return f"{asked(item, True)}<p class='because'>{escape(answer_of(item))}. {escape(item.because)}</p>"
+    if item.form == "choice":
+        return asked(item)
+    return f"{asked(item)}<p class='room'>Answer {f'in {item.unit}' if item.unit else ''} <span></span></p>"
 
 
-def answer_of(item: Item) -> str:
-    """The right answer in words."""
-    match item.form:
-        case "choice":
-            return f"{LETTERS[item.right]}: {item.options[item.right].text}"
-        case "order":
-            return "".join(LETTERS[k] for k in item.order)
-        case "number":
-            return f"{item.value:.3g} {item.unit}, within {item.within:g} {item.unit}"
-    return " or ".join(item.points)
+def _circuit(paper: ExamPaper, machine: str, size: Paper) -> str:
+    """The drawing of a machine with the points that answers hang on, each with the numbers of its items."""
+    where: dict[str, list[int]] = {}
+    for n, item in enumerate(paper.items, 1):
+        for point, _ in item.rings if item.machine == machine else ():
+            where.setdefault(point, []).append(n)
+    labels = {point: ", ".join(map(str, dict.fromkeys(numbers))) for point, numbers in where.items()}
+    file = library.machine_file(machine)
+    return drawing_page(file, size, marked(file, labels))
 
 
 def _css(size: str) -> str:
@@ -160,7 +159,8 @@ def _css(size: str) -> str:
         f"@page drawing{{size:{size} landscape;margin:{TOP}mm {SIDE}mm {FOOT}mm}}"
         f"body{{font:10pt/1.35 {FACES};margin:0}}h1{{font-size:16pt;margin:0 0 2mm}}p{{margin:0 0 1.2mm}}"
         "section{break-before:page}section:first-of-type{break-before:auto}ul{margin:3mm 0;padding-left:5mm}"
-        ".item{break-inside:avoid;margin:0 0 4mm}.option{margin-left:6mm}.because{margin-left:6mm;font-size:9pt}"
+        ".item{break-inside:avoid;margin:0 0 4mm}.item>p:first-child{float:left;margin:0 2mm 0 0}.item img{width:110mm}"
+        ".option{margin-left:6mm}.because{margin-left:6mm;font-size:9pt}"
         "table{border-collapse:collapse;margin:1mm 6mm}td{border:.4pt solid #888;padding:.4mm 2mm}"
         ".drawing{page:drawing;line-height:0;text-align:center}.drawing img{display:block;margin:0 auto}"
         ".who span,.room span{display:inline-block;width:45mm;border-bottom:.6pt solid #000;height:4mm}"

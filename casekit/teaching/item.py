@@ -24,14 +24,28 @@ class Option:
 
 
 @dataclass(frozen=True)
+class Recorded:
+    """A picture that belongs to a question, as an oscilloscope shows it: its label, seconds and volts a division, the
+    volts in the middle, and the least and greatest of every column (volt)."""
+
+    label: str
+    s_per_div: float
+    v_per_div: float
+    middle_v: float
+    low: tuple[float, ...] = field(repr=False)
+    high: tuple[float, ...] = field(repr=False)
+
+
+@dataclass(frozen=True)
 class Item:
     """One item.
 
     `options` are those of a choice in the order they are shown, `right` the number of the right one; of "order" they
     are shown in this order and `order` says how they belong. A "number" has `value` in `unit`, `within` so much, and
     `wrong` values with the idea behind each; a "point" has the `points` that count. `rows` is a table that belongs to
-    the question, `because` explains the answer by the circuit, `rings` marks points on the drawing for that. What gives
-    the answer away is in no repr.
+    the question, `recorded` a picture; `because` explains the answer by the circuit, `rings` marks points on the
+    drawing for that. `level` says how hard it is by how much has to be seen: 1, 2 or 3 (our choice, until a class has
+    answered). What gives the answer away is in no repr.
     """
 
     key: str
@@ -51,6 +65,8 @@ class Item:
     points: tuple[str, ...] = field(default=(), repr=False)
     because: str = field(default="", repr=False)
     rings: tuple[tuple[str, str], ...] = field(default=(), repr=False)
+    recorded: Recorded | None = None
+    level: int = 2
 
     def mark(self, answer: object) -> tuple[bool, str]:
         """Whether an answer is right, and the wrong idea that is recognised behind it, if any.
@@ -79,6 +95,12 @@ class Item:
         """The chance of a blind guess being right."""
         return {"choice": 1 / max(len(self.options), 1), "order": 0.0, "number": 0.0, "point": 0.0}[self.form]
 
+    @property
+    def face(self) -> tuple:
+        """What a candidate sees of it: items with the same face are the same."""
+        texts = frozenset(o.text for o in self.options)
+        return self.kind, self.form, self.machine, self.ask, self.rows, texts, self.recorded
+
     def as_data(self) -> dict:
         """The item as JSON can hold it."""
         return asdict(self)
@@ -93,6 +115,9 @@ class Item:
                 told[name] = tuple(tuple(pair) for pair in told[name])
             for name in ("order", "points"):
                 told[name] = tuple(told[name])
+            if told.get("recorded"):
+                seen = told["recorded"]
+                told["recorded"] = Recorded(**seen | {side: tuple(seen[side]) for side in ("low", "high")})
             return cls(**told)
         except (KeyError, TypeError, AttributeError) as err:
             raise CasekitError(f"this is no exam item ({err}); make the bank anew with casekit items.") from None

@@ -7,47 +7,54 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import nullcontext
 from itertools import count as counted
 from multiprocessing import get_context
 from pathlib import Path
 
-from casekit.error import CasekitError, ScenarioError, refused
+from casekit.error import CasekitError, MissingError, ScenarioError, refused
 from casekit.files import library
-from casekit.teaching.examiner import MAKERS, examiner
+from casekit.teaching.examiner import MAKERS, item
 from casekit.teaching.item import Item
 
 CHUNK = 60  # numbers that are drawn at once by one process
-FORMAT = 1
+FORMAT = 2
+CONNECT_S = 3
 BARREN = 200  # chunks in a row without anything new after which it is given up
 
 
 def make_bank(
-    path: Path | str, many: int, seed: int = 1, processes: int = 1, told: Callable[[int, int], None] | None = None
-) -> int:
+    path: Path | str, many: int, seed: int = 1, processes: int = 1, told: Callable[[int, int], None] | None = None,
+    cluster: str = "",
+) -> int:  # fmt: skip
     """Make items until `many` are in the file; how many are in it. A file that is there is gone on with.
 
-    `told(done, all)` is called after each chunk. Raises CasekitError for a number or seed that is none, ScenarioError
-    when the file is another's, or cannot be written.
+    `told(done, all)` is called after each chunk. `cluster` is the address of a Dask scheduler whose workers do the work
+    instead of `processes` here. Raises CasekitError for a number or seed that is none, ScenarioError when the file is
+    another's, or cannot be written, MissingError when Dask is not there or does not answer.
     """
     for name, value, least in (("number of items", many, 1), ("seed", seed, 0)):
         if isinstance(value, bool) or not isinstance(value, int) or value < least:
             raise CasekitError(f"the {name} is {value!r}; write a whole number from {least}.")
     path = Path(path)
     items, start = _begun(path, seed)
-    known = {_face(item) for item in items}
+    known = {old.face for old in items}
     done, barren = len(items), 0
     # Spawned, not forked: the parent may have threads, as a notebook has.
-    pool = ProcessPoolExecutor(processes, mp_context=get_context("spawn")) if processes > 1 else nullcontext()
+    spawn = get_context("spawn")
+    if cluster:
+        pool, workers = _cluster(cluster)
+    else:
+        pool, workers = ProcessPoolExecutor(processes, mp_context=spawn) if processes > 1 else nullcontext(), processes
     try:
-        with pool, path.open("a", encoding="utf-8") as file:
-            for number, made in _chunks(pool if processes > 1 else None, seed, start, processes):
+        with pool as executor, path.open("a", encoding="utf-8") as file:
+            for number, made in _chunks(executor, seed, start, workers):
                 before = done
-                for item in made:
-                    if done < many and _face(item) not in known:
-                        known.add(_face(item))
-                        file.write(json.dumps(item.as_data()) + "\n")
+                for new in made:
+                    if done < many and new.face not in known:
+                        known.add(new.face)
+                        file.write(json.dumps(new.as_data()) + "\n")
                         done += 1
                 file.write(json.dumps({"drawn": number}) + "\n")
                 file.flush()
@@ -74,17 +81,15 @@ def drawn_items(what: tuple[int, int]) -> list[Item]:
     for n in range(chunk * CHUNK, (chunk + 1) * CHUNK):
         # Machines change slowly, so that a process keeps the tables of one for a while.
         kind, machine = kinds[n % len(kinds)], machines[chunk % len(machines)]
-        if item := examiner(machine).item(kind, seed * 1_000_003 + n):
-            found.append(item)
+        if made := item(kind, machine, seed * 1_000_003 + n):
+            found.append(made)
     return found
 
 
 # Inside ---------------------------------------------------------------------------------------------------------------
 
 
-def _chunks(
-    pool: ProcessPoolExecutor | None, seed: int, start: int, processes: int
-) -> Iterator[tuple[int, list[Item]]]:
+def _chunks(pool: Executor | None, seed: int, start: int, processes: int) -> Iterator[tuple[int, list[Item]]]:
     """Chunks in order, from `start` on."""
     if pool is None:
         for chunk in counted(start):
@@ -95,6 +100,20 @@ def _chunks(
         chunk, future = waiting.pop(0)
         waiting.append((waiting[-1][0] + 1, pool.submit(drawn_items, (seed, waiting[-1][0] + 1))))
         yield chunk, future.result()
+
+
+def _cluster(address: str) -> tuple[Executor, int]:
+    """The workers of a Dask cluster as an executor, and how many there are."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise MissingError("a cluster needs Dask; install it with: pip install distributed") from None
+    try:
+        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+        executor = client.get_executor(pure=False)
+        return executor, max(len(client.scheduler_info()["workers"]), 1)
+    except (OSError, ValueError) as err:
+        raise MissingError(f"no Dask scheduler answers at {address} ({err}); check the address.") from None
 
 
 def _begun(path: Path, seed: int) -> tuple[list[Item], int]:
@@ -147,8 +166,3 @@ def _object(line: bytes) -> dict:
     except ValueError:
         return {}
     return found if isinstance(found, dict) else {}
-
-
-def _face(item: Item) -> tuple:
-    """What of an item a candidate sees: items with the same face are the same."""
-    return item.kind, item.form, item.machine, item.ask, item.rows, frozenset(o.text for o in item.options)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 from casekit.teaching.item import LETTERS, Item
+from casekit.teaching.itemview import words
 
 SPACE = "http://www.imsglobal.org/xsd/imsqtiasi_v3p0"
 MATCH = "https://purl.imsglobal.org/spec/qti/v3p0/rptemplates/match_correct.xml"
@@ -33,6 +34,9 @@ def as_qti(item: Item) -> str:
             line = ET.SubElement(table, f"{{{SPACE}}}tr")
             for cell in cells:
                 ET.SubElement(line, f"{{{SPACE}}}td").text = cell
+    if item.recorded:  # the picture lies beside, under the name of the item
+        shown = ET.SubElement(body, f"{{{SPACE}}}p")
+        ET.SubElement(shown, f"{{{SPACE}}}img", src=f"{_name(item.key)}.png", alt=words(item.recorded))
     _interaction(body, item)
     if item.form == "number":
         _near(root, item)

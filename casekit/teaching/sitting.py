@@ -10,30 +10,33 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from html import escape
 from pathlib import Path
 
 import pandas as pd
 
 from casekit.error import BenchError, CasekitError, ScenarioError, refused
-from casekit.reasoning.testtheory import Ability, ability
-from casekit.teaching.ability import ABILITIES
-from casekit.teaching.exampaper import ExamPaper, answer_of
-from casekit.teaching.item import LETTERS, Item
+from casekit.teaching.exampaper import ExamPaper
+from casekit.teaching.item import Item
+from casekit.teaching.itemview import asked, in_words
+from casekit.teaching.marking import Result, marked
 
-FORMAT = 1
+FORMAT = 2
 PAUSE_S = 600.0  # of all pauses together that does not count as time used (our choice)
 HEAD = "casekit sitting"
 
 
 class Sitting:
-    """One candidate's sitting. `troubles` says what of its file was left out, was changed, or did not agree."""
+    """One candidate's sitting. `troubles` says what of its file was left out, was changed, or did not agree.
 
-    def __init__(self, paper: ExamPaper, path: Path | str, clock: Callable[[], float] = time.time):
-        self.paper, self.path, self._clock = paper, Path(path), clock
+    With `look` the file is only looked at: nothing is written, and nothing can be done.
+    """
+
+    def __init__(self, paper: ExamPaper, path: Path | str, clock: Callable[[], float] = time.time, look: bool = False):
+        self.paper, self.path, self._clock, self._look = paper, Path(path), clock, look
         self.answers: dict[int, object] = {}
+        self.sure: dict[int, float] = {}
         self.flags: set[int] = set()
         self.troubles: list[str] = []
         self.handed_in = self.paused = False
@@ -53,12 +56,15 @@ class Sitting:
         """An item, by its number from 1."""
         return Question(self._item(number), number, self.answers.get(number), number in self.flags)
 
-    def answer(self, number: int, answer: object) -> str:
-        """Answer an item; a later answer takes the place of one before. Raises BenchError when that cannot be now."""
+    def answer(self, number: int, answer: object, sure: float | None = None) -> str:
+        """Answer an item; a later answer takes the place of one before. `sure` is how likely you think you are right,
+        0 to 1, if you want to know how well you know that. Raises BenchError when that cannot be now."""
         item = self._item(number)
         self._at_work()
         item.mark(answer)  # what is no answer is refused before it counts
-        self._write("answer", number, answer)
+        if sure is not None and not _share(sure):
+            raise BenchError(f"how sure is {sure!r}; write a share from 0 to 1, such as 0.8, or leave it out.")
+        self._write("answer", number, answer, sure)
         return f"{number} answered, {self.left_min:.0f} minutes left"
 
     def flag(self, number: int) -> str:
@@ -93,8 +99,17 @@ class Sitting:
     def hand_in(self) -> Result:
         """End the sitting and mark it. What is not answered is wrong."""
         if not self.handed_in:
+            if self._look:
+                self._at_work()
             self._write("hand in")
-        return marked(self.paper, self.answers)
+        return self.result()
+
+    def result(self, difficulty: Mapping[str, float] | None = None) -> Result:
+        """The marks, once it is handed in; `difficulty` are logits by item key that a class's answers gave. Raises
+        BenchError before that."""
+        if not self.handed_in:
+            raise BenchError("this sitting is not handed in; hand_in() first.")
+        return marked(self.paper, self.answers, self.sure, difficulty)
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
@@ -104,6 +119,8 @@ class Sitting:
         return self.paper.items[number - 1]
 
     def _at_work(self) -> None:
+        if self._look:
+            raise BenchError("this sitting is only looked at; open it without look to work on it.")
         if self.handed_in:
             raise BenchError("this sitting is handed in.")
         if self.paused:
@@ -131,9 +148,9 @@ class Sitting:
             spent -= free
         self._used_s += spent
 
-    def _write(self, do: str, number: int = 0, answer: object = None) -> None:
+    def _write(self, do: str, number: int = 0, answer: object = None, sure: float | None = None) -> None:
         self._pass()
-        line = {"do": do, "item": number, "answer": answer, "used_s": round(self._used_s, 1),
+        line = {"do": do, "item": number, "answer": answer, "sure": sure, "used_s": round(self._used_s, 1),
                 "paused_s": round(self._paused_s, 1)}  # fmt: skip
         self._seal = _sealed(self._seal, line)
         try:
@@ -149,6 +166,9 @@ class Sitting:
         do, number = line["do"], line["item"]
         if do == "answer":
             self.answers[number] = line["answer"]
+            self.sure.pop(number, None)
+            if line["sure"] is not None:
+                self.sure[number] = line["sure"]
         elif do == "flag":
             self.flags ^= {number}
         elif do in ("pause", "go on"):
@@ -162,6 +182,8 @@ class Sitting:
         head = {HEAD: FORMAT, "paper": paper.name, "seed": paper.seed, "items": _digest(paper)}
         self._last = self._clock()
         if not self.path.exists() or self.path.stat().st_size == 0:
+            if self._look:
+                raise ScenarioError([f"{self.path}: there is no sitting in this file."])
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
                 self.path.write_text(json.dumps(head) + "\n", encoding="utf-8")
@@ -175,7 +197,8 @@ class Sitting:
             raise ScenarioError([f"{self.path}:1: this is the sitting of another paper or seed; choose another file."])
         if rest.pop():  # killed while it wrote
             self.troubles.append("the last line was cut short and is left out")
-            self.path.write_bytes(b"\n".join([first, *rest]) + b"\n")
+            if not self._look:
+                self.path.write_bytes(b"\n".join([first, *rest]) + b"\n")
         for number, raw in enumerate(rest, 2):
             self._read(number, _object(raw))
 
@@ -183,10 +206,12 @@ class Sitting:
         """Take in a line that was written; one that was changed counts as it is now, and is told."""
         try:
             seal = line.pop("seal")
-            known = {"do": str(line["do"]), "item": int(line["item"]), "answer": line["answer"],
-                     "used_s": float(line["used_s"]), "paused_s": float(line["paused_s"])}  # fmt: skip
+            known = {"do": str(line["do"]), "item": int(line["item"]), "answer": line["answer"], "sure": line["sure"]}
+            known |= {name: float(line[name]) for name in ("used_s", "paused_s")}
             if known["do"] == "answer":
                 self._item(known["item"]).mark(known["answer"])
+                if known["sure"] is not None and not _share(known["sure"]):
+                    raise ValueError("no share")
         except (KeyError, TypeError, ValueError, CasekitError):
             self.troubles.append(f"line {number} is damaged and is left out")
             return
@@ -206,50 +231,15 @@ class Question:
         self.item, self.number, self.answer, self.flagged = item, number, answer, flagged
 
     def __repr__(self) -> str:
-        i = self.item
-        lines = [f"{self.number}. {i.ask}", *(f"   {a}: {b}" for a, b in i.rows)]
-        lines += [f"   {LETTERS[k]}  {o.text}" for k, o in enumerate(i.options)]
-        lines += [f"   your answer: {self.answer}"] if self.answer is not None else []
-        return "\n".join([*lines, *(["   flagged"] if self.flagged else [])])
+        return "\n".join([f"{self.number}. {in_words(self.item)}", *(f"   {line}" for line in self._notes)])
 
     def _repr_html_(self) -> str:
-        return f"<pre style='white-space:pre-wrap'>{escape(repr(self))}</pre>"
+        notes = "".join(f"<p>{escape(line)}</p>" for line in self._notes)
+        return f"<p><b>{self.number}.</b></p>{asked(self.item)}{notes}"
 
-
-@dataclass(frozen=True)
-class Result:
-    """What came of a sitting: right and wrong by item, and by ability the share that is right with what it may be."""
-
-    items: pd.DataFrame
-    abilities: pd.DataFrame
-    whole: Ability
-
-    def __repr__(self) -> str:
-        lines = [f"{int(self.items['right'].sum())} of {len(self.items)} right"]
-        for a in self.abilities.itertuples():
-            many = f"of many such items {a.low:.0%} to {a.high:.0%}"
-            lines.append(f"{a.ability}: {a.right} of {a.items}; {many}. {a.next}".rstrip())
-        return "\n".join(lines)
-
-
-def marked(paper: ExamPaper, answers: dict[int, object]) -> Result:
-    """Mark the answers to a paper."""
-    rows = []
-    for n, item in enumerate(paper.items, 1):
-        right, idea = item.mark(answers[n]) if n in answers else (False, "")
-        rows.append((n, item.ability, answers.get(n, ""), answer_of(item), right, idea, item.because))
-    items = pd.DataFrame(rows, columns=["item", "ability", "answer", "correct", "right", "idea", "because"])
-    by = []
-    for name in dict.fromkeys(items["ability"]):
-        mine = items[items["ability"] == name]
-        guess = [paper.items[n - 1].guess for n in mine["item"]]
-        here = ability(mine["right"].astype(float), [0.0] * len(mine), guess)
-        low, _, high = here.share()
-        more = "" if low > 0.5 else f"Practise with lesson {ABILITIES[name].lesson}."
-        by.append((name, int(mine["right"].sum()), len(mine), low, high, more))
-    whole = ability(items["right"].astype(float), [0.0] * len(items), [i.guess for i in paper.items])
-    columns = ["ability", "right", "items", "low", "high", "next"]
-    return Result(items, pd.DataFrame(by, columns=columns), whole)
+    @property
+    def _notes(self) -> list[str]:
+        return ([f"your answer: {self.answer}"] if self.answer is not None else []) + ["flagged"] * self.flagged
 
 
 def _digest(paper: ExamPaper) -> str:
@@ -261,6 +251,10 @@ def _sealed(before: str, line: dict) -> str:
     """The seal of a line: of it and of the one before, so that no line can be changed or taken out unnoticed by who
     does not know how."""
     return hashlib.sha256((before + json.dumps(line, sort_keys=True)).encode()).hexdigest()[:16]
+
+
+def _share(p: object) -> bool:
+    return isinstance(p, int | float) and not isinstance(p, bool) and 0 <= p <= 1
 
 
 def _object(raw: bytes) -> dict:

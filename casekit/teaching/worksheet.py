@@ -104,9 +104,9 @@ def _front(case: CaseFile, machine: MachineFile, seed: int | None) -> str:
     )  # fmt: skip
 
 
-def drawing_page(machine: MachineFile, paper: Paper) -> str:
-    """The drawing as large as a page on its side allows."""
-    svg = drawing(machine)
+def drawing_page(machine: MachineFile, paper: Paper, svg: str = "") -> str:
+    """The drawing as large as a page on its side allows; `svg` is one with marks on it."""
+    svg = svg or drawing(machine)
     scale, box = _fitted(svg, paper)
     root = ET.fromstring(svg)
     root.set("viewBox", " ".join(f"{x:.2f}" for x in box))

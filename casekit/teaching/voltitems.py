@@ -1,0 +1,206 @@
+"""Exam items about volts: what a point reads, which fault explains readings, how points are ordered by what they read.
+
+In: a `FaultTable`, a key, a generator of random numbers. Out: an `Item`, or None where what was drawn makes none that
+is fair: one right answer, and wrong ones that a named wrong idea leads to and that no instrument takes for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from casekit.machine.unit import Core
+from casekit.reasoning.prior import Cell
+from casekit.reasoning.suspect import Suspect
+from casekit.reasoning.words import number
+from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE
+from casekit.teaching.faulttable import APART, FAINT_V, FaultTable, net
+from casekit.teaching.item import Item, Option, shuffled
+
+SURE = 0.02  # what a value may be off and still be right, as a share, beside 50 mV
+EVEN_V = 0.02  # what a fault moves at most where it is said to change nothing
+STEP_V = 0.004  # between points that are to be ordered: more than a meter is off from one reading to the next
+NUMBERS = 0.3  # share of readings that are asked for as a number
+ABILITY = {
+    "open": OPENS, "supply dead": OPENS, "high resistance": RESISTANCE, "short to ground": GROUND,
+    "short to battery": BATTERY, "sensor shorted": GROUND,
+}  # fmt: skip
+
+
+def reading(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
+    """What will this read?"""
+    n = int(rng.integers(len(t.cells)))
+    moved = np.flatnonzero(np.abs(np.nan_to_num(t.volts[n + 1], nan=np.inf) - t.volts[0]) > APART)
+    if not len(moved):
+        return None
+    k = int(moved[int(rng.integers(len(moved)))])
+    cell, point, v, good = t.cells[n], t.points[k], float(t.volts[n + 1, k]), float(t.volts[0, k])
+    if not np.isfinite(v):
+        return None
+    wrong = _apart(v, _ideas(t, n, k), t.u)
+    if len(wrong) < 2 or not t.agrees(n, [k], metered=True):
+        return None
+    ask = f"{t.told(n)}, key on, everything plugged. What does a 10 MΩ meter show at {t.where(k)}?"
+    because = (
+        f"On the sound machine {point} reads {number(good, 'V')}. {_why(cell)} The circuit gives {number(v, 'V')}."
+    )
+    rail = min(abs(v), abs(v - 5.0), abs(v - good)) < FAINT_V
+    bare = float(t.bare[n + 1, k])
+    level = (1 if rail else 2) + (abs(bare - v) > APART)  # that the meter loads has to be seen too
+    made = Item(key, "reading", "choice", ABILITY[cell.suspect.kind], t.name, ask, because=because,
+                rings=((point, "?"),), level=level)  # fmt: skip
+    if rng.random() < NUMBERS and abs(v) > FAINT_V:
+        within = max(0.05, SURE * abs(v))
+        far = tuple((w, idea) for w, idea in wrong if abs(w - v) > 2 * within)
+        if far:
+            return replace(made, form="number", value=round(v, 4), unit="V", within=round(within, 3), wrong=far,
+                           level=min(level + 1, 3))  # fmt: skip
+    some = sorted([(v, ""), *wrong[:3]])
+    options = tuple(Option(number(w, "V"), idea) for w, idea in some)
+    return replace(made, options=options, right=some.index((v, "")))
+
+
+def explains(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
+    """Which fault explains these readings? Every wrong one fails to, whatever its size."""
+    n = int(rng.integers(len(t.cells)))
+    read = drawn_readings(t, n, rng, 2, 2)
+    if read is None:
+        return None
+    row, true = t.volts[n + 1], t.cells[n].suspect
+    against = t.against(read, row[read])
+    out = np.flatnonzero(against.max(axis=1) > 1)
+    tempting = sorted(out, key=lambda m: (int((against[m] > 1).sum()), -_near(true, t.cells[m].suspect), m))
+    options: list[Option] = []
+    said: list[str] = []
+    hinges = 0
+    for m in tempting:
+        s = t.cells[m].suspect
+        if s.place != true.place and all(str(s) != o.text for o in options) and len(options) < 3:
+            worst = read[int(against[m].argmax())]
+            even = abs(row[worst] - t.volts[0, worst]) < EVEN_V
+            idea = "a good reading clears nothing" if even else "one odd reading is as good as another"
+            options.append(Option(str(s), idea if s.kind == true.kind else "what ails a circuit does not matter"))
+            sized = " of any size" if len(s.sizes) > 1 else ""
+            said.append(f"with {s}{sized} {t.points[worst]} would read otherwise")
+            hinges += int((against[m] > 1).sum() == 1)
+    if len(options) < 3 or not t.agrees(n, read):
+        return None
+    options, right = shuffled(Option(str(true)), options, rng)
+    rows = tuple((t.where(k), number(float(row[k]), "V")) for k in sorted(read))
+    others = "; ".join(said)
+    return Item(key, "explains", "choice", EXPLAIN, t.name,
+                "Key on, everything plugged. Which fault explains all of these readings?", rows, options, right,
+                because=f"All of them come of this: {t.told(n)}. {others[:1].upper()}{others[1:]}.",
+                rings=rings(t, n, read), level=1 + min(hinges, 2))  # fmt: skip
+
+
+def order(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
+    """Order the points along a shorted harness by what they read."""
+    shorts = [n for n, c in enumerate(t.cells) if c.suspect.kind == "short to ground"]
+    n = shorts[int(rng.integers(len(shorts)))]
+    row, good = t.volts[n + 1], t.volts[0]
+    near = [k for k in range(len(t.points)) if good[k] > 4.5 and np.isfinite(row[k]) and row[k] < 0.8 * good[k]]
+    steps: list[int] = []
+    for k in sorted(near, key=lambda k: -row[k]):
+        if not steps or row[steps[-1]] - row[k] > STEP_V:
+            steps.append(k)
+    if len(steps) < 3:
+        return None
+    steps = steps[:4]
+    if not t.agrees(n, steps):
+        return None
+    mixed = [int(k) for k in rng.permutation(len(steps))]
+    back = [mixed.index(k) for k in range(len(steps))]
+    told = ", ".join(f"{t.points[k]} {number(float(row[k]), 'V')}" for k in steps)
+    return Item(key, "order", "order", GROUND, t.name,
+                f"{t.told(n)}, key on. Put these points in order, the highest reading against {t.drawing.earth} first.",
+                options=tuple(Option(t.points[steps[k]]) for k in mixed), order=tuple(back),
+                because=f"The current runs to the short, so the voltage falls towards it: {told}.",
+                rings=rings(t, n, steps), level=len(steps) - 1)  # fmt: skip
+
+
+def drawn_readings(t: FaultTable, n: int, rng: np.random.Generator, odd: int, even: int) -> list[int] | None:
+    """Points at which a fault shows something odd, at most so many, and others at which all is well; None if there are
+    too few."""
+    row, good = t.volts[n + 1], t.volts[0]
+    off = [k for k in range(len(t.points)) if np.isfinite(row[k]) and abs(row[k] - good[k]) > APART]
+    fine = [k for k in range(len(t.points)) if np.isfinite(row[k]) and abs(row[k] - good[k]) < EVEN_V and good[k] > 1]
+    if not off or len(fine) < even:
+        return None
+    read = [int(k) for k in rng.choice(off, min(odd, len(off)), replace=False)]
+    return read + [int(k) for k in rng.choice(fine, even, replace=False)]
+
+
+def rings(t: FaultTable, n: int, read: list[int]) -> tuple[tuple[str, str], ...]:
+    """Points with what they show, to be marked on the drawing."""
+    return tuple((t.points[k], number(float(t.volts[n + 1, k]), "V")) for k in read)
+
+
+# Wrong ideas ----------------------------------------------------------------------------------------------------------
+
+
+def _ideas(t: FaultTable, n: int, k: int) -> list[tuple[float, str]]:
+    """Values that wrong ideas lead to, each with the idea."""
+    suspect, good, bare = t.cells[n].suspect, float(t.volts[0, k]), float(t.bare[n + 1, k])
+    found = []
+    if _returns(t, suspect) and suspect.kind in ("open", "high resistance"):
+        found.append((good, "what is wrong with a return hurts only one sensor"))
+    found.append((good, "the fault does nothing here"))
+    if t.points[k] in t.inside:
+        found.append((float(t.inside[t.points[k]][1][n + 1]), "scan data are what the pin has"))
+    match suspect.kind:
+        case "open" | "supply dead":
+            found.append((0.0, "beyond and before an open there is nothing"))
+            found.append((5.0, "an open leaves everything at its supply"))
+        case "short to ground":
+            found += [(0.0, "a shorted supply reads nought everywhere"),
+                      (5.0, "a regulator holds its voltage whatever hangs on it")]  # fmt: skip
+        case "short to battery":
+            battery = float(t.volts[0, t.points.index(t.drawing.plus)])
+            found += [(battery, "a short to battery brings the whole battery voltage"),
+                      (5.0, "a regulator holds its voltage whatever is fed into it")]  # fmt: skip
+        case "high resistance":
+            found.append((0.0, "a high resistance is as good as an open"))
+        case "sensor shorted":
+            found += [(0.0, "a shorted sensor pulls everything to nought"),
+                      (5.0, "only the sensor's own signal is hurt")]  # fmt: skip
+    if np.isfinite(bare):
+        found.append((bare, "the meter takes nothing"))
+    found.append((good / 2, "two parts in a row share a voltage by halves"))
+    return found
+
+
+def _returns(t: FaultTable, suspect: Suspect) -> bool:
+    """Whether the place of a suspect is on a sensor return of the control unit."""
+    copper = t.drawing.copper()
+    pins = {pin for core in t.drawing.all(Core) for pin in core.returns}
+    part = next((p for p in t.drawing.parts if p.name == suspect.place), None)
+    return part is not None and hasattr(part, "a") and bool(net(copper, part.a) & pins)
+
+
+def _apart(v: float, ideas: list[tuple[float, str]], u: Callable[[float], float]) -> list[tuple[float, str]]:
+    """Wrong values that no meter takes for the right one or for each other, each with its first idea."""
+    kept: list[tuple[float, str]] = []
+    for w, idea in ideas:
+        clear = all(abs(w - x) > APART + 4 * (u(w) + u(x)) for x in (v, *(x for x, _ in kept)))
+        if np.isfinite(w) and clear:
+            kept.append((round(float(w), 3), idea))
+    return kept
+
+
+def _why(cell: Cell) -> str:
+    kind = cell.suspect.kind
+    if kind == "short to ground":
+        return "The supply gives what its limit allows, and that times the resistance to the short is what is left."
+    if kind in ("open", "supply dead"):
+        return "What no longer feeds this point is gone, and what else hangs on it decides where it goes."
+    if kind == "high resistance":
+        return "The resistance and what it feeds share the voltage in proportion to their ohms."
+    return "What is fed in works against what holds this point."
+
+
+def _near(a: Suspect, b: Suspect) -> int:
+    """How alike two suspects look: the same kind, a neighbouring name."""
+    return 2 * (a.kind == b.kind) + (a.place[:2] == b.place[:2])
