@@ -230,22 +230,30 @@ def _supported(idea, item):
 
 
 def _choose(idea, item):
-    told = re.search(r"each as likely: (.+)\. Key on", item.ask)[1]
-    suspects = re.split(r", | and ", told)
-    shown, minutes = [], []
-    for o in item.options:
-        point, _, cost = re.fullmatch(r"(\S+) against (\S+), ([\d.]+) min", o.text).groups()
-        v = sorted(shows(item.machine, s, point) for s in suspects)
-        shown.append(_sizes(v))
-        minutes.append(float(cost))
-    bits = [-sum(k / len(suspects) * np.log2(k / len(suspects)) for k in g) for g in shown]
+    shown, minutes, bits = _parted(item), [float(_test(o)[2]) for o in item.options], told_bits(item)
+    suspects = sum(shown[0])
     models = {
         "minutes do not matter": lambda n: bits[n] > max(bits) - 0.01,
         "the nearest point comes first": lambda n: minutes[n] == min(minutes),
-        "one suspect is tested after the other": lambda n: sorted(shown[n]) == [1, len(suspects) - 1],
+        "one suspect is tested after the other": lambda n: sorted(shown[n]) == [1, suspects - 1],
         "any reading is better than none": lambda n: bits[n] == 0,
     }
     return {n for n in range(len(item.options)) if models[idea](n)}
+
+
+def told_bits(item):
+    """What every test on offer tells, in bits, all suspects being as likely."""
+    return [-sum(k / sum(g) * np.log2(k / sum(g)) for k in g) + 0.0 for g in _parted(item)]
+
+
+def _parted(item):
+    told = re.search(r"each as likely: (.+?)\. Key on", item.ask)[1]
+    suspects = re.split(r", | and ", told)
+    return [_sizes(sorted(shows(item.machine, s, _test(o)[0]) for s in suspects)) for o in item.options]
+
+
+def _test(option):
+    return re.fullmatch(r"(\S+) against (\S+), ([\d.]+) min", option.text).groups()
 
 
 def _sizes(v):

@@ -21,6 +21,7 @@ CLEAR = 1.4  # how many times as much the best test must tell a minute as any ot
 WORTH = 0.7  # bits that the best test tells at least
 LIVE_V = 1.0  # volt: what a point shows on a sound machine for it to be thought of at all
 FITS = 0.2  # of what tells two readings apart: a reading that is said to fit is nearer than this
+STEPS = 0.3  # share of these items that ask for an order
 SPREAD = 40  # faults that are looked at to find the suspects of a question
 
 
@@ -56,6 +57,12 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
             wrong[k] = idea
     if len(wrong) < 2 or bits[best] < WORTH or not all(t.agrees(n, [best, *wrong]) for n in some):
         return None
+    left_are = (
+        f"Left are, each as likely: {listed([t.told(n) for n in some])}. Key on, everything plugged; the minutes are "
+        "those to get there and to read."
+    )
+    if rng.random() < STEPS and (steps := _steps(rate, best)) and all(t.agrees(n, steps) for n in some):
+        return _ordered(t, key, rng, left_are, steps, bits, minutes)
     options, right = shuffled(
         Option(f"{t.where(best)}, {minutes[best]:g} min"),
         [Option(f"{t.where(k)}, {minutes[k]:g} min", idea) for k, idea in wrong.items()], rng,
@@ -65,10 +72,32 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         for k in (best, *wrong)
     )
     return Item(key, "choose", "choice", CHOOSE, t.name,
-                f"Left are, each as likely: {listed([t.told(n) for n in some])}. Key on, everything plugged; the "
-                "minutes are those to get there and to read. Which voltage tells most for its minutes?",
+                f"{left_are} Which voltage tells most for its minutes?",
                 options=options, right=right, because=f"{told}.", rings=((t.points[best], "next"),),
                 level=2 + bool(costly))  # fmt: skip
+
+
+def _steps(rate: dict[int, float], best: int) -> list[int]:
+    """Up to four tests, each clearly telling less for its minutes than the one before; none if there are not three."""
+    steps = [best]
+    for k in sorted(rate, key=lambda k: (-rate[k], k)):
+        if rate[steps[-1]] > CLEAR * rate[k] and len(steps) < 4:
+            steps.append(k)
+    return steps if len(steps) > 2 else []
+
+
+def _ordered(
+    t: FaultTable, key: str, rng: np.random.Generator, left_are: str, steps: list[int], bits: dict[int, float],
+    minutes: np.ndarray,
+) -> Item:  # fmt: skip
+    """Tests to be put in the order of what they tell for their minutes."""
+    mixed = [int(k) for k in rng.permutation(len(steps))]
+    told = ", ".join(f"{t.points[k]} {bits[k]:.2g} bit in {minutes[k]:g} min" for k in steps)
+    return Item(key, "choose", "order", CHOOSE, t.name,
+                f"{left_are} Put these readings in order, the one that tells most for its minutes first.",
+                options=tuple(Option(f"{t.where(steps[k])}, {minutes[steps[k]]:g} min") for k in mixed),
+                order=tuple(mixed.index(k) for k in range(len(steps))), because=f"{told}.",
+                rings=tuple((t.points[k], f"{n}") for n, k in enumerate(steps, 1)), level=3)  # fmt: skip
 
 
 def supported(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:

@@ -48,7 +48,7 @@ def trace(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
                 wrong.append((s, idea))
         if len(wrong) == 2:
             break
-    if not wrong or not t.agrees(n, [k], metered=True):
+    if not wrong or not t.agrees(n, [k]):
         return None
     seen = _recorded(t, n, k, rng, max(level, good))
     if seen is None or not _reaches(seen, level, good):
