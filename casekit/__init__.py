@@ -11,6 +11,7 @@ from casekit.files.library import unlock
 from casekit.machine import faults
 from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
+from casekit.teaching.away import open_case
 from casekit.teaching.bay import bay
 from casekit.teaching.classreport import class_report
 from casekit.teaching.draft import draft
@@ -22,7 +23,7 @@ from casekit.teaching.grade import list_cases
 from casekit.teaching.kept import resume_case
 from casekit.teaching.livelab import live_lab
 from casekit.teaching.panel import panel
-from casekit.teaching.practice import open_case, open_machine, variants
+from casekit.teaching.practice import open_machine, variants
 from casekit.teaching.rota import practice, progress
 from casekit.teaching.sitpanel import sit
 from casekit.teaching.sitting import Sitting

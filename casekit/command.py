@@ -11,8 +11,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from casekit import classcommand
+from casekit.classroom import command as classroomcommand
 from casekit.error import CasekitError, refused
 from casekit.files.check import check_folder, read_machine
+from casekit.service import command as servicecommand
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -46,7 +48,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     draw = commands.add_parser("draw", help="draw a machine file as SVG")
     draw.add_argument("machine", type=Path, help="a machine file (.yaml)")
     draw.add_argument("svg", type=Path, help="the SVG file to write")
-    classcommand.add(commands)
+    for more in MORE:
+        more.add(commands)
     chosen, options = parser.parse_known_args(arguments)
     if chosen.command == "worksheet" and chosen.pdf is None and len(options) == 1 and options[0][:1] != "-":
         chosen.pdf = Path(options.pop())  # argparse misses a file that stands behind an option
@@ -197,9 +200,11 @@ def _unwritten(path: Path, err: OSError, what: str) -> int:
     return 1
 
 
+MORE = (classcommand, servicecommand, classroomcommand)
 COMMANDS = {
     "check": _check, "cases": _cases, "grade": _grade, "vary": _vary, "par": _par, "lab": _lab, "lessons": _lessons,
-    "draw": _draw, "worksheet": _worksheet, "page": _page, **classcommand.COMMANDS,
+    "draw": _draw, "worksheet": _worksheet, "page": _page,
+    **{name: done for more in MORE for name, done in more.COMMANDS.items()},
 }  # fmt: skip
 
 

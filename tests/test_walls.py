@@ -30,7 +30,8 @@ from casekit.reasoning import advice, evidence
 
 PACKAGE = Path(casekit.__file__).parent
 SCREENS = ("ipywidgets", "IPython", "schemdraw", "matplotlib")
-FLOORS = ["error", "files", "machine", "circuit", "bench", "reasoning", "teaching", "classcommand", "command"]
+FLOORS = ["error", "files", "machine", "circuit", "bench", "reasoning", "teaching", "service", "classroom",
+          "classcommand", "command"]  # fmt: skip
 
 
 def imports(path: Path) -> set[str]:

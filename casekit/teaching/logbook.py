@@ -63,7 +63,7 @@ class Logbook:
         self.troubles: list[str] = []
         self._end, self._last = 0, b""  # where this bench left the file, and its last line
         self._waiting = b""  # done, but not yet written: there was no room
-        head = {"casekit log": 1, "case": case, "seed": seed, "casekit": _version()}
+        head = {"casekit log": 1, "case": case, "seed": seed, "casekit": kit_version()}
         if variant:
             head |= {"casekit log": FORMAT, "variant": variant}
         head |= {"trainee": trainee} if trainee else {}
@@ -331,8 +331,9 @@ def _whose(case: object, seed: object, variant: object) -> str:
     return which.rstrip(",") if seed is None else f"{which} with seed {seed}"
 
 
-def _version() -> str:
+def kit_version() -> str:
+    """The version of the kit; "unknown" where it was never installed."""
     try:
         return version("casekit")
-    except PackageNotFoundError:  # used from a folder that was never installed
+    except PackageNotFoundError:
         return "unknown"

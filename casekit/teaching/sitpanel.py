@@ -12,9 +12,11 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from casekit.error import CasekitError
+from casekit.error import BenchError, CasekitError
 from casekit.files import library
 from casekit.machine.drawn import drawn
+from casekit.teaching.away import Line
+from casekit.teaching.awaysitting import AwaySitting
 from casekit.teaching.board import PointBoard
 from casekit.teaching.caution import CAUTION
 from casekit.teaching.exampaper import HOW, ExamPaper
@@ -32,7 +34,7 @@ ROW = widgets.Layout(flex_flow="row wrap")
 class SitPanel(widgets.VBox):
     """One sitting on a screen. `number` is the item that is shown."""
 
-    def __init__(self, sitting: Sitting):
+    def __init__(self, sitting: Sitting | AwaySitting):
         self.sitting, self.number, self._ending = sitting, 1, False
         self.title = widgets.HTML(f"<h3>{escape(sitting.paper.title)}</h3><p>{escape(HOW)}</p>")
         self.clock, self.said, self.question = widgets.HTML(), widgets.HTML(), widgets.HTML()
@@ -178,10 +180,13 @@ class SitPanel(widgets.VBox):
             self.drawing.children = (board,)
 
     def _show_marks(self) -> None:
-        result = self.sitting.result()
+        try:
+            result = self.sitting.result()
+        except CasekitError as err:  # a service keeps marks until they are released
+            self.marks.children = (widgets.HTML(f"<p>{escape(str(err))}</p>"),)
+            return
         why = widgets.HTML()
-        word = {True: "right", False: "wrong"}
-        which = menu("Explain", [(f"{n}, {word[bool(r)]}", n) for n, r in enumerate(result.items["right"], 1)])
+        which = menu("Explain", [(str(n), n) for n in range(1, len(self.sitting.paper.items) + 1)])
 
         def explain(change: dict) -> None:
             why.value = result.explain(change["new"])._repr_html_()
@@ -214,6 +219,15 @@ class SitPanel(widgets.VBox):
         self.said.value = f'<div role="{role}">{escape(text)}</div>' if text else ""
 
 
-def sit(paper: ExamPaper, path: Path | str) -> SitPanel:
-    """Sit a paper on a panel; the file takes every answer, and a sitting that was cut off goes on where it was."""
+def sit(paper: ExamPaper | str, path: Path | str = "", at: str = "", token: str | None = None) -> SitPanel:
+    """Sit a paper on a panel. The file takes every answer, and a sitting that was cut off goes on where it was.
+
+    `at` is the address of a case service: `paper` is then the id of one that is set there, and no file is needed.
+    `token` says who you are; without one CASEKIT_TOKEN counts, or that of your JupyterHub.
+    """
+    if at:
+        return SitPanel(AwaySitting(Line(at, token), str(paper)))
+    if not isinstance(paper, ExamPaper) or not str(path):
+        example = "casekit.sit(casekit.exam_paper('sensor-supplies'), 'mine.jsonl')"
+        raise BenchError(f"a paper is sat with a file for its answers, such as {example}.")
     return SitPanel(Sitting(paper, path))

@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from html import escape
 from pathlib import Path
 
@@ -90,11 +90,7 @@ class Sitting:
     @property
     def overview(self) -> pd.DataFrame:
         """Every item: whether it is answered and flagged."""
-        rows = [
-            (n, item.ability, "" if n not in self.answers else str(self.answers[n]), "flagged" * (n in self.flags))
-            for n, item in enumerate(self.paper.items, 1)
-        ]
-        return pd.DataFrame(rows, columns=["item", "ability", "answer", "flag"])
+        return overview(self.paper.items, self.answers, self.flags)
 
     def hand_in(self) -> Result:
         """End the sitting and mark it. What is not answered is wrong."""
@@ -152,15 +148,20 @@ class Sitting:
         self._pass()
         line = {"do": do, "item": number, "answer": answer, "sure": sure, "used_s": round(self._used_s, 1),
                 "paused_s": round(self._paused_s, 1)}  # fmt: skip
-        self._seal = _sealed(self._seal, line)
+        seal = _sealed(self._seal, line)
+        self._keep(json.dumps(line | {"seal": seal}))
+        self._seal = seal
+        self._take(line)
+
+    def _keep(self, text: str) -> None:
+        """Add a line to the file, and see it onto the disk."""
         try:
             with self.path.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(line | {"seal": self._seal}) + "\n")
+                file.write(text + "\n")
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as err:
             raise BenchError(refused(self.path, err, "make room there, and do it again")) from None
-        self._take(line)
 
     def _take(self, line: dict) -> None:
         do, number = line["do"], line["item"]
@@ -177,30 +178,39 @@ class Sitting:
             self.handed_in = True
 
     def _open(self) -> None:
-        """Begin a file, or go on with the one that is there."""
+        """Begin, or go on with what is there."""
         paper = self.paper
         head = {HEAD: FORMAT, "paper": paper.name, "seed": paper.seed, "items": _digest(paper)}
         self._last = self._clock()
-        if not self.path.exists() or self.path.stat().st_size == 0:
-            if self._look:
-                raise ScenarioError([f"{self.path}: there is no sitting in this file."])
-            try:
-                self.path.parent.mkdir(parents=True, exist_ok=True)
-                self.path.write_text(json.dumps(head) + "\n", encoding="utf-8")
-            except OSError as err:
-                raise ScenarioError([refused(self.path, err, "choose another place")]) from None
+        first, *rest = self._kept() or [b""]
+        if not first and self._look:
+            raise ScenarioError([f"{self.path}: there is no sitting in this file."])
+        if not first:
+            self._keep(json.dumps(head))
             return
-        first, *rest = self.path.read_bytes().split(b"\n")
         if _object(first).get(HEAD) != FORMAT:
             raise ScenarioError([f"{self.path}:1: this is not a sitting; choose another file."])
         if _object(first) != head:
             raise ScenarioError([f"{self.path}:1: this is the sitting of another paper or seed; choose another file."])
-        if rest.pop():  # killed while it wrote
-            self.troubles.append("the last line was cut short and is left out")
-            if not self._look:
-                self.path.write_bytes(b"\n".join([first, *rest]) + b"\n")
         for number, raw in enumerate(rest, 2):
             self._read(number, _object(raw))
+
+    def _kept(self) -> list[bytes]:
+        """The lines of the file; one that was cut short is taken off."""
+        try:
+            if not self._look:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            whole = self.path.read_bytes() if self.path.exists() else b""
+            *lines, cut = whole.split(b"\n")
+            if cut:  # killed while it wrote
+                if not lines:
+                    return [cut]
+                self.troubles.append("the last line was cut short and is left out")
+                if not self._look:
+                    self.path.write_bytes(b"\n".join(lines) + b"\n")
+            return lines
+        except OSError as err:
+            raise ScenarioError([refused(self.path, err, "choose another place")]) from None
 
     def _read(self, number: int, line: dict) -> None:
         """Take in a line that was written; one that was changed counts as it is now, and is told."""
@@ -222,6 +232,15 @@ class Sitting:
         self._used_s = max(self._used_s, known["used_s"])
         self._paused_s = max(self._paused_s, known["paused_s"])
         self._take(known)
+
+
+def overview(items: Sequence[Item], answers: Mapping[int, object], flags: Collection[int]) -> pd.DataFrame:
+    """Every item: whether it is answered and flagged."""
+    rows = [
+        (n, item.ability, "" if n not in answers else str(answers[n]), "flagged" * (n in flags))
+        for n, item in enumerate(items, 1)
+    ]
+    return pd.DataFrame(rows, columns=["item", "ability", "answer", "flag"])
 
 
 class Question:

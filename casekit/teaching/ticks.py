@@ -6,7 +6,7 @@ sentence or two. The list itself never shows what the reasoning thinks.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -67,6 +67,12 @@ class Ticks:
             tick = Tick(kind, before.place, before.to, possible, said, note or before.note)
         self._by_name[kind, *ends] = tick
         return tick
+
+    def take(self, entries: Iterable[Tick]) -> None:
+        """Become this list."""
+        self._by_name = {}
+        for t in entries:
+            self.put(t.kind, t.place, t.to, t.possible, t.note, t.minute)
 
     def table(self) -> pd.DataFrame:
         """Suspect, possible, minute, note; one line an entry, in order."""

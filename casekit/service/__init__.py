@@ -1,0 +1,1 @@
+"""The case service: cases, benches and logs that stay on a server; trainees get readings only."""

@@ -1,0 +1,210 @@
+"""The exam room: papers that are sat at the service. Its clock counts, items go out without their answers.
+
+In: a blueprint and a seed from an instructor, answers from candidates. Out: items as they are asked; marks once they
+are released. Every line of a sitting is in the store before it counts.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import asdict
+
+import pandas as pd
+
+from casekit.error import BenchError
+from casekit.files.blueprint import Blueprint
+from casekit.service.desk import Refused, is_request
+from casekit.service.store import Store
+from casekit.teaching.exampaper import ExamPaper, exam_paper
+from casekit.teaching.item import Item
+from casekit.teaching.sitting import Sitting
+
+NOT_YET = "the marks of this paper are not released yet; your instructor does that."
+SEATS = 300  # sittings that are kept in memory
+LONGEST = 60  # characters of an answer
+ACTS = ("answer", "flag", "pause", "go on", "hand in")
+
+
+class Seat(Sitting):
+    """A sitting whose lines are in the store of a service."""
+
+    def __init__(self, paper: ExamPaper, store: Store, id: str, owner: str, clock: Callable[[], float]):
+        self._store, self._id, self._owner = store, id, owner
+        self._lines = 0
+        super().__init__(paper, f"sitting of {owner}", clock)
+
+    def _keep(self, text: str) -> None:
+        self._store.keep_line(self._id, self._owner, self._lines, text)
+        self._lines += 1
+
+    def _kept(self) -> list[bytes]:
+        found = [line.encode() for line in self._store.sitting(self._id, self._owner)]
+        self._lines = len(found)
+        return found
+
+
+class ExamRoom:
+    """All papers of a service and who sits them."""
+
+    def __init__(self, store: Store, clock: Callable[[], float] = time.time):
+        self.store, self._clock = store, clock
+        self._papers: dict[str, ExamPaper] = {}
+        self._seats: OrderedDict[tuple[str, str], tuple[Seat, threading.Lock]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    # Candidates -----------------------------------------------------------------------------------------------------
+
+    def papers(self, owner: str) -> list[dict]:
+        """The papers there are, and whether this candidate began or handed in each."""
+        rows = []
+        for id, _, _ in self.store.papers():
+            paper, begun = self.paper(id), bool(self.store.sitting(id, owner))
+            state = "not begun" if not begun else "handed in" if self._seat(id, owner)[0].handed_in else "begun"
+            rows.append({"paper": id, "title": paper.title, "items": len(paper.items), "minutes": paper.minutes,
+                         "state": state})  # fmt: skip
+        return rows
+
+    def sit(self, owner: str, id: str) -> dict:
+        """Begin a paper, or go on with it: its items as they are asked, and what was answered so far."""
+        seat, lock = self._seat(id, owner)
+        with lock:
+            return {"title": seat.paper.title, "items": [_asked(i) for i in seat.paper.items], **_stands(seat)}
+
+    def act(self, owner: str, id: str, body: dict) -> dict:
+        """Answer, flag, pause, go on or hand in. The same asked twice is done once."""
+        is_request(body.get("request"))
+        do, number = body.get("do"), body.get("item", 0)
+        unknown = set(body) - {"request", "do", "item", "answer", "sure", "flagged"}
+        if do not in ACTS or unknown:
+            raise Refused(f"{str(do)[:40]!r} is not done in a sitting; it is {', '.join(ACTS)}.", 400)
+        answer = body.get("answer")
+        fits = isinstance(answer, str | int | float | None) and len(str(answer)) <= LONGEST
+        if isinstance(number, bool) or not isinstance(number, int) or not fits:
+            raise Refused("item is a number from 1, and the answer a short text or a number.", 400)
+        if id not in self._known() or not self.store.sitting(id, owner):
+            raise Refused("this paper is not begun; begin it first.", 404)
+        seat, lock = self._seat(id, owner)
+        with lock:
+            try:
+                said = _done(seat, do, number, body)
+            except BenchError:
+                raise
+            except Exception:
+                self._leave(id, owner)  # what is not in the store has not happened
+                raise
+            return {"said": said, **_stands(seat)}
+
+    def result(self, owner: str, id: str) -> dict:
+        """The marks of a candidate, once they are released."""
+        if not self.store.is_released(f"paper {id}"):
+            raise Refused(NOT_YET, 403)
+        found = self._seat(id, owner)[0].result() if self.store.sitting(id, owner) else None
+        if found is None:
+            raise Refused("you have not sat this paper.", 404)
+        explained = [found.explain(n)._repr_html_() for n in range(1, len(found.items) + 1)]
+        return {"words": repr(found), "page": found._repr_html_(), "explained": explained}
+
+    # Instructors ----------------------------------------------------------------------------------------------------
+
+    def set_paper(self, blueprint: object, seed: object, request: object) -> dict:
+        """Set a paper by the data of a blueprint; its id. Raises ScenarioError for what cannot be met."""
+        is_request(request)
+        if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < 1 << 53:
+            raise Refused("the seed is a whole number from 0.", 400)
+        try:
+            checked = Blueprint.model_validate(blueprint)
+        except ValueError as err:
+            raise Refused(f"the blueprint is none: {str(err).splitlines()[-2].strip()}.", 400) from None
+        exam_paper(checked, seed)
+        id = self.store.begin_paper(checked.model_dump_json(), seed, str(request))
+        return {"paper": id, "items": len(self.paper(id).items)}
+
+    def release(self, id: str) -> None:
+        """Release the marks of a paper, for those who handed it in."""
+        self.paper(id)
+        self.store.release(f"paper {id}")
+
+    def marks(self, id: str) -> str:
+        """The marks of everybody, as CSV: right, ability in logits with its error, by item right or not."""
+        paper, rows = self.paper(id), []
+        for owner in self.store.sitters(id):
+            seat, lock = self._seat(id, owner)
+            with lock:
+                used = round(paper.minutes - seat.left_min, 1)
+                row = {"candidate": owner, "handed_in": seat.handed_in, "minutes": used,
+                       "remark": "; ".join(seat.troubles)}  # fmt: skip
+                if seat.handed_in:
+                    found = seat.result()
+                    row |= {"right": int(found.items["right"].sum()), "logits": round(found.whole.logits, 3),
+                            "error": round(found.whole.error, 3)}  # fmt: skip
+                    row |= {f"item {n}": int(r) for n, r in enumerate(found.items["right"], 1)}
+                rows.append(row)
+        return pd.DataFrame(rows, columns=None if rows else ["candidate"]).to_csv(index=False)
+
+    def paper(self, id: str) -> ExamPaper:
+        """The paper of this id, drawn again by its seed."""
+        if id not in self._papers:
+            known = self._known()
+            if id not in known:
+                raise Refused("there is no such paper.", 404)
+            blueprint, seed = known[id]
+            self._papers[id] = exam_paper(Blueprint.model_validate_json(blueprint), seed)
+        return self._papers[id]
+
+    # Inside ---------------------------------------------------------------------------------------------------------
+
+    def _known(self) -> dict[str, tuple[str, int]]:
+        return {id: (blueprint, seed) for id, blueprint, seed in self.store.papers()}
+
+    def _seat(self, id: str, owner: str) -> tuple[Seat, threading.Lock]:
+        """A candidate's seat: from memory, or as it stands in the store."""
+        paper = self.paper(id)
+        with self._lock:
+            if (id, owner) not in self._seats:
+                self._seats[id, owner] = Seat(paper, self.store, id, owner, self._clock), threading.Lock()
+            while len(self._seats) > SEATS:
+                self._seats.popitem(last=False)
+            return self._seats[id, owner]
+
+    def _leave(self, id: str, owner: str) -> None:
+        with self._lock:
+            self._seats.pop((id, owner), None)
+
+
+def _done(seat: Seat, do: str, number: object, body: dict) -> str:
+    match do:
+        case "answer":
+            if seat.answers.get(number) == body.get("answer") and seat.sure.get(number) == body.get("sure"):
+                return f"{number} answered, {seat.left_min:.0f} minutes left"
+            return seat.answer(number, body.get("answer"), body.get("sure"))
+        case "flag":
+            wanted = body.get("flagged")
+            if not isinstance(wanted, bool):
+                raise Refused("say with flagged whether the item is to be flagged: true or false.", 400)
+            return seat.flag(number) if (number in seat.flags) != wanted else f"{number} is as it was"
+        case "pause":
+            return "paused" if seat.paused else seat.pause()
+        case "go on":
+            return seat.go_on() if seat.paused else f"{seat.left_min:.0f} minutes left"
+    seat.hand_in()
+    return "handed in"
+
+
+def _asked(item: Item) -> dict:
+    """An item as it is asked: what gives its answer away does not leave the service."""
+    return {
+        "form": item.form, "ability": item.ability, "machine": item.machine, "ask": item.ask, "unit": item.unit,
+        "rows": [list(row) for row in item.rows], "options": [o.text for o in item.options],
+        "recorded": asdict(item.recorded) if item.recorded else None,
+    }  # fmt: skip
+
+
+def _stands(seat: Seat) -> dict:
+    return {
+        "left_min": round(seat.left_min, 2), "paused": seat.paused, "handed_in": seat.handed_in,
+        "answers": {str(n): a for n, a in seat.answers.items()}, "flags": sorted(seat.flags),
+        "sure": {str(n): p for n, p in seat.sure.items()},
+    }  # fmt: skip

@@ -1,0 +1,191 @@
+"""A bench that is elsewhere: the same calls as a local one, made at a case service, which gives readings only.
+
+In: the name of a case and the address of a service. Out: an `Away`, a `Practice` without a truth: what a trainee's own
+machine never had, nobody can look up there.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import time
+from functools import wraps
+from html import escape
+
+import requests
+
+from casekit.error import BenchError, ScenarioError
+from casekit.files.schema import MachineFile
+from casekit.machine.drawn import drawn
+from casekit.teaching.again import WRITTEN
+from casekit.teaching.logbook import plain
+from casekit.teaching.parcel import unpacked
+from casekit.teaching.practice import Practice
+from casekit.teaching.practice import open_case as open_here
+from casekit.teaching.progress import headed
+from casekit.teaching.ticks import Ticks
+
+PATIENCE_S = (5.0, 130.0)  # to reach the service, and to wait for its answer
+TRIES, WAIT_S, LONGEST = (
+    8,
+    0.5,
+    8,
+)  # a call that got no answer is made again with the same number, which never counts twice
+CLASS, SERVICE = "class", "CASEKIT_SERVICE_URL"  # what stands for the address of the classroom's own service
+TOKENS = ("CASEKIT_TOKEN", "JUPYTERHUB_API_TOKEN")
+
+
+class Line:
+    """A connection to a case service, with the token of who uses it."""
+
+    def __init__(self, at: str, token: str | None = None):
+        if at == CLASS:
+            at = os.environ.get(SERVICE, "")
+            if not at:
+                raise BenchError(f"{SERVICE} is not set here, as it is in a classroom; write the service's address.")
+        self.at = at.rstrip("/")
+        self.token = token or next((os.environ[name] for name in TOKENS if os.environ.get(name)), "")
+        if not self.at.startswith(("http://", "https://")):
+            raise BenchError(f"the service is at {at!r}; write its whole address, such as http://127.0.0.1:8890.")
+        if not self.token:
+            raise BenchError(f"no token for {self.at}; give token=, or set {TOKENS[0]} to the one you were handed.")
+        self._session = requests.Session()
+        self._session.trust_env = False  # no proxy between a class and its service
+        self._session.headers["Authorization"] = f"token {self.token}"
+
+    def get(self, path: str) -> dict:
+        """What the service has there."""
+        return self._asked("GET", path, None)
+
+    def post(self, path: str, body: dict) -> dict:
+        """Ask the service to do something, once: the request has a number of its own."""
+        return self._asked("POST", path, {"request": secrets.token_hex(16), **body})
+
+    def _asked(self, how: str, path: str, body: dict | None) -> dict:
+        trouble = ""
+        for attempt in range(TRIES):
+            if attempt:
+                time.sleep(WAIT_S * min(2 ** (attempt - 1), LONGEST))
+            try:
+                answer = self._session.request(how, f"{self.at}/api/{path}", json=body, timeout=PATIENCE_S)
+            except requests.RequestException as err:
+                trouble = type(err).__name__
+                continue
+            if answer.status_code in (429, 502, 503, 504):  # in a moment it may do better
+                trouble = _sentence(answer) or f"status {answer.status_code}"
+                continue
+            return _taken(answer, self.at)
+        raise BenchError(
+            f"the service at {self.at} does not answer ({trouble}); what was done before is kept: do this again."
+        )
+
+
+class AwaySheet:
+    """What is handed to the trainee with the machine, as the service sent it."""
+
+    def __init__(self, title: str, rows: list[list[str]]):
+        self.title, self.rows = title, [(str(head), str(text)) for head, text in rows]
+
+    def __repr__(self) -> str:
+        return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
+
+    def _repr_html_(self) -> str:
+        return f"<h3>{escape(self.title)}</h3><table><tbody>{headed(self.rows)}</tbody></table>"
+
+
+class Away(Practice):
+    """A bench at a case service. What can be done and what it costs is known here, what a reading shows is not."""
+
+    def __init__(self, line: Line, case: str, anew: bool = False):
+        # Nothing of a local bench is set up: there is no truth here.
+        found = line.post("benches", {"case": case, "anew": anew})
+        self._line, self._bench = line, str(found["bench"])
+        self.machine_file = MachineFile.model_validate(found["machine"])
+        self.drawing = drawn(self.machine_file)
+        self.sheet = AwaySheet(str(found["title"]), found["sheet"])
+        self.title, self.stored = str(found["title"]), tuple(found["codes"])
+        self.events, self.own = [], Ticks()
+        self._picture = self._debrief = self._again = None
+        self._take(found)
+        many = len(self.events)
+        self.reopened = f"the case is where you left it: {many} entries in its log." if many else ""
+
+    def __repr__(self) -> str:
+        return f"<bench at {self._line.at}: {self.title}; {self.state}; {self.clock:g} minutes>"
+
+    def _take(self, found: dict) -> None:
+        """How things stand, and what is new in the log."""
+        self.state, self.clock = unpacked(found["state"]), float(found["clock"])
+        self.closed, self._reached = bool(found["closed"]), set(map(str, found["reached"]))
+        new = [unpacked(e) for e in found["events"]]
+        self.events = [*self.events[: int(found["before"])], *new]
+        self.own.take(map(unpacked, found["own"]))
+
+    def _ask(self, do: str, args: tuple, settings: dict) -> object:
+        """Make a call at the service. Raises BenchError with its sentence when something cannot be done now."""
+        body = {"do": do, "args": plain(args), "settings": {k: plain(v) for k, v in settings.items()},
+                "seen": len(self.events)}  # fmt: skip
+        found = self._line.post(f"benches/{self._bench}/calls", body)
+        self._take(found)
+        if found["refused"]:
+            raise BenchError(str(found["refused"]))
+        return unpacked(found["result"])
+
+
+def open_case(
+    name: str, seed: int | None = None, variant: int = 0, at: str = "", token: str | None = None, anew: bool = False
+) -> Practice:
+    """Open a case: a bench on a machine with a fault nobody has told you about.
+
+    `seed` draws the individual machine and meter within their tolerances; without it a case is always the same. A
+    `variant` other than 0 has the same complaint and codes and another fault behind it, and stands at other operating
+    values; `casekit.variants` lists them. Raises ScenarioError when there is no such case or variant.
+
+    `at` is the address of a case service, or "class" for the one of your classroom: the bench is there then, as you
+    left it (with `anew` a new one), and only readings come from it. `token` says who you are; without one CASEKIT_TOKEN
+    counts, or that of your JupyterHub.
+    """
+    if not at:
+        if token is not None or anew:
+            raise BenchError("token and anew are for a case service; name its address with at=, or leave them out.")
+        return open_here(name, seed, variant)
+    if seed is not None or variant:
+        raise BenchError("a case service chooses the individual itself; leave out seed and variant.")
+    return Away(Line(at, token), name, anew)
+
+
+def _made_there(do: str) -> object:
+    method = getattr(Practice, do)
+
+    @wraps(method)
+    def asked(self: Away, *args, **settings):
+        return self._ask(do, args, settings)
+
+    return asked
+
+
+for _do in WRITTEN:
+    setattr(Away, _do, _made_there(_do))
+
+
+def _sentence(answer: requests.Response) -> str:
+    try:
+        return str(answer.json()["error"])
+    except (ValueError, KeyError, TypeError):
+        return ""
+
+
+def _taken(answer: requests.Response, at: str) -> dict:
+    """The service's answer. Raises ScenarioError for what it does not have, BenchError for what it refuses."""
+    if answer.status_code == 200:
+        try:
+            found = answer.json()
+        except ValueError:
+            found = None
+        if isinstance(found, dict):
+            return found
+        raise BenchError(f"what answers at {at} is no case service; check the address.")
+    said = _sentence(answer)
+    if answer.status_code == 404 and said:
+        raise ScenarioError([said])
+    raise BenchError(said or f"what answers at {at} is no case service (status {answer.status_code}).")
