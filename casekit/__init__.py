@@ -13,6 +13,7 @@ from casekit.machine.faults import HighResistance, Open, ShortToGround
 from casekit.machine.intermittent import Intermittent
 from casekit.teaching.away import open_case
 from casekit.teaching.bay import bay
+from casekit.teaching.classline import classroom_line
 from casekit.teaching.classreport import class_report
 from casekit.teaching.draft import draft
 from casekit.teaching.drill import Drill
@@ -42,6 +43,7 @@ __all__ = [
     "Sitting",
     "bay",
     "class_report",
+    "classroom_line",
     "compare",
     "draft",
     "exam_class",

@@ -17,8 +17,8 @@ from classservice import free_socket
 
 import casekit
 from casekit.service.store import Store
-from casekit.teaching.away import Line
 from casekit.teaching.awaysitting import AwaySitting
+from casekit.teaching.classline import Line
 from casekit.teaching.practice import open_case
 
 KILLS = int(os.environ.get("CASEKIT_KILLS", "40"))  # 200 take about two minutes: CASEKIT_KILLS=200
@@ -29,8 +29,8 @@ BLUEPRINT = {"paper": "x", "title": "x", "minutes": 60, "topics": {"harm nothing
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no SIGKILL")
 def test_killed_again_and_again(tmp_path, monkeypatch, finding):
-    monkeypatch.setattr("casekit.teaching.away.WAIT_S", 0.05)
-    monkeypatch.setattr("casekit.teaching.away.TRIES", 60)
+    monkeypatch.setattr("casekit.teaching.classline.WAIT_S", 0.05)
+    monkeypatch.setattr("casekit.teaching.classline.TRIES", 60)
     store = Store(tmp_path)
     tokens = {user: store.new_token(user, user == "boss", time.time() + 3600) for user in ("T01", "T02", "boss")}
     spare = free_socket()

@@ -11,8 +11,8 @@ from casekit.error import BenchError, ScenarioError
 from casekit.files.blueprint import Blueprint
 from casekit.service.examroom import ExamRoom
 from casekit.service.store import Store
-from casekit.teaching.away import Line
 from casekit.teaching.awaysitting import AwaySitting
+from casekit.teaching.classline import Line
 from casekit.teaching.exampaper import exam_paper
 from casekit.teaching.item import LETTERS
 from casekit.teaching.itemview import answer_of
@@ -40,12 +40,12 @@ def service(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def boss(service):
-    return Line(service.at, service.token("boss", instructor=True))
+    return casekit.classroom_line(service.at, service.token("boss", instructor=True))
 
 
 @pytest.fixture
 def paper(service, boss):
-    return boss.post("class/papers", {"blueprint": BLUEPRINT, "seed": 11})["paper"]
+    return boss.set_paper(blueprint(), 11)
 
 
 def right(item):
@@ -77,17 +77,16 @@ def test_a_paper_is_sat_handed_in_and_marked(service, boss, paper):
     with pytest.raises(BenchError) as caught:
         sitting.result()
     assert str(caught.value) == "the marks of this paper are not released yet; your instructor does that."
-    boss.post("class/releases", {"paper": paper})
+    boss.release(paper=paper)
     result = sitting.result()
     assert f"{len(here.items)} of {len(here.items)} right" in repr(result)
     assert "How sure: 90%" in repr(result)
     assert "<svg" in result.explain(1)._repr_html_()
     with pytest.raises(BenchError, match="there is no item 99"):
         result.explain(99)
-    token = service.token("boss", instructor=True)
-    lines = service.ask("GET", f"api/class/papers/{paper}/marks", token).text.splitlines()
-    assert lines[0].startswith("candidate,handed_in,minutes,remark,right,logits,error,item 1")
-    assert lines[1].startswith(f"T01,True,0.0,,{len(here.items)},")
+    (row,) = boss.marks(paper).itertuples()
+    assert (row.candidate, row.handed_in, row.right) == ("T01", True, len(here.items))
+    assert row.logits > row.error > 0
 
 
 def blueprint():

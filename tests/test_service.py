@@ -22,7 +22,8 @@ from casekit.files import library
 from casekit.service import app as service_app
 from casekit.service.store import Store
 from casekit.teaching.again import WRITTEN
-from casekit.teaching.away import Away, Line
+from casekit.teaching.away import Away
+from casekit.teaching.classline import Line
 from casekit.teaching.classlog import class_logs
 from casekit.teaching.parcel import packed, unpacked
 from casekit.teaching.practice import open_case
@@ -135,17 +136,17 @@ def test_logs_go_to_the_class_report(service, tmp_path):
     bench = opened(service, "T07")
     bench.key("on")
     bench.volts("B5.1", "G1.-")
-    boss = service.token("boss", instructor=True)
-    rows = service.ask("GET", "api/class", boss).json()["benches"]
-    mine = next(r for r in rows if r["trainee"] == "T07")
-    assert mine | {"bench": ""} == {"trainee": "T07", "case": CASE, "bench": "", "calls": 2, "minutes": bench.clock,
-                                    "closed": False}  # fmt: skip
-    text = service.ask("GET", f"api/class/logs/{mine['bench']}", boss).text
-    (tmp_path / "T07").mkdir()
-    (tmp_path / "T07" / "log.jsonl").write_text(text)
-    found = class_logs(tmp_path)
+    boss = casekit.classroom_line(service.at, service.token("boss", instructor=True))
+    (mine,) = (row for row in boss.benches.itertuples() if row.trainee == "T07")
+    assert (mine.case, mine.calls, mine.minutes, mine.closed) == (CASE, 2, bench.clock, False)
+    found = class_logs(boss.logs(tmp_path) / "T07")
     assert [(a.trainee, a.case) for a in found.attempts] == [("T07", CASE)]
     assert found.troubles == ()
+    assert list(boss.audit["what"][boss.audit["who"] == "T07"]) == [f"opened a bench on {CASE}"]
+    (tmp_path / "T08").write_text("")
+    opened(service, "T08")
+    with pytest.raises(BenchError, match="choose another folder"):
+        boss.logs(tmp_path)
 
 
 # Nothing but readings -------------------------------------------------------------------------------------------------
@@ -424,7 +425,7 @@ def test_postgresql_by_its_url(tmp_path_factory):
 
 
 def test_a_service_that_does_not_answer(monkeypatch):
-    monkeypatch.setattr("casekit.teaching.away.WAIT_S", 0.001)
+    monkeypatch.setattr("casekit.teaching.classline.WAIT_S", 0.001)
     with pytest.raises(BenchError) as caught:
         casekit.open_case(CASE, at="http://127.0.0.1:9", token="x")
     assert str(caught.value) == (

@@ -6,78 +6,20 @@ machine never had, nobody can look up there.
 
 from __future__ import annotations
 
-import os
-import secrets
-import time
 from functools import wraps
 from html import escape
 
-import requests
-
-from casekit.error import BenchError, ScenarioError
+from casekit.error import BenchError
 from casekit.files.schema import MachineFile
 from casekit.machine.drawn import drawn
 from casekit.teaching.again import WRITTEN
+from casekit.teaching.classline import Line
 from casekit.teaching.logbook import plain
 from casekit.teaching.parcel import unpacked
 from casekit.teaching.practice import Practice
 from casekit.teaching.practice import open_case as open_here
 from casekit.teaching.progress import headed
 from casekit.teaching.ticks import Ticks
-
-PATIENCE_S = (5.0, 130.0)  # to reach the service, and to wait for its answer
-TRIES, WAIT_S, LONGEST = (
-    8,
-    0.5,
-    8,
-)  # a call that got no answer is made again with the same number, which never counts twice
-CLASS, SERVICE = "class", "CASEKIT_SERVICE_URL"  # what stands for the address of the classroom's own service
-TOKENS = ("CASEKIT_TOKEN", "JUPYTERHUB_API_TOKEN")
-
-
-class Line:
-    """A connection to a case service, with the token of who uses it."""
-
-    def __init__(self, at: str, token: str | None = None):
-        if at == CLASS:
-            at = os.environ.get(SERVICE, "")
-            if not at:
-                raise BenchError(f"{SERVICE} is not set here, as it is in a classroom; write the service's address.")
-        self.at = at.rstrip("/")
-        self.token = token or next((os.environ[name] for name in TOKENS if os.environ.get(name)), "")
-        if not self.at.startswith(("http://", "https://")):
-            raise BenchError(f"the service is at {at!r}; write its whole address, such as http://127.0.0.1:8890.")
-        if not self.token:
-            raise BenchError(f"no token for {self.at}; give token=, or set {TOKENS[0]} to the one you were handed.")
-        self._session = requests.Session()
-        self._session.trust_env = False  # no proxy between a class and its service
-        self._session.headers["Authorization"] = f"token {self.token}"
-
-    def get(self, path: str) -> dict:
-        """What the service has there."""
-        return self._asked("GET", path, None)
-
-    def post(self, path: str, body: dict) -> dict:
-        """Ask the service to do something, once: the request has a number of its own."""
-        return self._asked("POST", path, {"request": secrets.token_hex(16), **body})
-
-    def _asked(self, how: str, path: str, body: dict | None) -> dict:
-        trouble = ""
-        for attempt in range(TRIES):
-            if attempt:
-                time.sleep(WAIT_S * min(2 ** (attempt - 1), LONGEST))
-            try:
-                answer = self._session.request(how, f"{self.at}/api/{path}", json=body, timeout=PATIENCE_S)
-            except requests.RequestException as err:
-                trouble = type(err).__name__
-                continue
-            if answer.status_code in (429, 502, 503, 504):  # in a moment it may do better
-                trouble = _sentence(answer) or f"status {answer.status_code}"
-                continue
-            return _taken(answer, self.at)
-        raise BenchError(
-            f"the service at {self.at} does not answer ({trouble}); what was done before is kept: do this again."
-        )
 
 
 class AwaySheet:
@@ -166,26 +108,3 @@ def _made_there(do: str) -> object:
 
 for _do in WRITTEN:
     setattr(Away, _do, _made_there(_do))
-
-
-def _sentence(answer: requests.Response) -> str:
-    try:
-        return str(answer.json()["error"])
-    except (ValueError, KeyError, TypeError):
-        return ""
-
-
-def _taken(answer: requests.Response, at: str) -> dict:
-    """The service's answer. Raises ScenarioError for what it does not have, BenchError for what it refuses."""
-    if answer.status_code == 200:
-        try:
-            found = answer.json()
-        except ValueError:
-            found = None
-        if isinstance(found, dict):
-            return found
-        raise BenchError(f"what answers at {at} is no case service; check the address.")
-    said = _sentence(answer)
-    if answer.status_code == 404 and said:
-        raise ScenarioError([said])
-    raise BenchError(said or f"what answers at {at} is no case service (status {answer.status_code}).")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from casekit.error import BenchError
-from casekit.teaching.away import Line
+from casekit.teaching.classline import Line
 from casekit.teaching.item import Item, Option, Recorded
 from casekit.teaching.parcel import Told
 from casekit.teaching.sitting import Question, overview

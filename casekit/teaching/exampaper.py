@@ -90,9 +90,7 @@ def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1, weak: Collectio
     """
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
         raise BenchError(f"the seed is {seed!r}; use a whole number from 0.")
-    if not isinstance(blueprint, Blueprint):
-        named = library.scenario_folder() / "papers" / f"{blueprint}.yaml"
-        blueprint = read_blueprint(named if named.exists() else blueprint)
+    blueprint = found_blueprint(blueprint)
     machines = blueprint.machines or library.names("machines")
     for name in machines:
         library.machine_file(name)
@@ -102,6 +100,14 @@ def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1, weak: Collectio
             items += _drawn(ability(topic).name, level, many, machines, seed, items, weak)
     items.sort(key=lambda item: (machines.index(item.machine), item.key))
     return ExamPaper(blueprint.paper, blueprint.title, blueprint.minutes, seed, tuple(items))
+
+
+def found_blueprint(blueprint: Blueprint | Path | str) -> Blueprint:
+    """A blueprint, that of a file, or that of a name in `scenarios/papers`. Raises ScenarioError for what is none."""
+    if isinstance(blueprint, Blueprint):
+        return blueprint
+    named = library.scenario_folder() / "papers" / f"{blueprint}.yaml"
+    return read_blueprint(named if named.exists() else blueprint)
 
 
 # Inside ---------------------------------------------------------------------------------------------------------------

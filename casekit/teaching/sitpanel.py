@@ -15,10 +15,10 @@ import ipywidgets as widgets
 from casekit.error import BenchError, CasekitError
 from casekit.files import library
 from casekit.machine.drawn import drawn
-from casekit.teaching.away import Line
 from casekit.teaching.awaysitting import AwaySitting
 from casekit.teaching.board import PointBoard
 from casekit.teaching.caution import CAUTION
+from casekit.teaching.classline import Line
 from casekit.teaching.exampaper import HOW, ExamPaper
 from casekit.teaching.item import LETTERS
 from casekit.teaching.itemview import stem
