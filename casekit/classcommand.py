@@ -154,7 +154,7 @@ def _exam(chosen: argparse.Namespace) -> int:
 
     known, weak = read_difficulties(chosen.difficulties) if chosen.difficulties else ({}, {})
     if chosen.sittings:
-        made = exam_paper(chosen.blueprint, chosen.seed)
+        made = exam_paper(chosen.blueprint, chosen.seed, weak)
         found = exam_class(made, chosen.sittings, known)
         print(found)
         name = _made(chosen.out) / f"{made.name}-{made.seed}"

@@ -52,9 +52,13 @@ def free_socket() -> socket.socket:
 def running(folder, url: str = "", **settings) -> Iterator[Running]:
     """A service in a thread."""
     store = Store(folder, url)
-    service = Service(store, Tokens(store), **({"steps": False} | settings))
+    service = Service(store, Tokens(store), **({"steps": False, "rate": (1e6, 1e6)} | settings))
     listening = free_socket()
-    server = uvicorn.Server(uvicorn.Config(service.app, log_level="warning", access_log=False, timeout_keep_alive=5))
+    server = uvicorn.Server(
+        uvicorn.Config(
+            service.app, log_level="warning", access_log=False, timeout_keep_alive=5, timeout_graceful_shutdown=3
+        )
+    )
     thread = threading.Thread(target=server.run, args=([listening],))
     thread.start()
     while not server.started:

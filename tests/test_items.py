@@ -149,10 +149,10 @@ def test_marking(item, answer, marked):
 @pytest.mark.parametrize(
     ("item", "answer", "sentence"),
     [
-        (CHOICE, "C", "the answer to a-1 is 'C'; write one letter of AB."),
-        (CHOICE, "", "the answer to a-1 is ''; write one letter of AB."),
-        (ORDER, "AAB", "the answer to a-1 is 'AAB'; write all 3 letters, each once of ABC."),
-        (NUMBER, "2 V", "the answer to a-1 is '2 V'; write a number in V."),
+        (CHOICE, "C", "the answer is 'C'; write one letter of AB."),
+        (CHOICE, "", "the answer is ''; write one letter of AB."),
+        (ORDER, "AAB", "the answer is 'AAB'; write all 3 letters, each once of ABC."),
+        (NUMBER, "2 V", "the answer is '2 V'; write a number in V."),
     ],
 )
 def test_what_is_no_answer(item, answer, sentence):

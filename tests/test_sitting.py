@@ -287,7 +287,7 @@ def test_how_sure_and_why(paper, tmp_path):
     sitting.answer(2, wrong(paper.items[1]), sure=0.7)
     with pytest.raises(BenchError) as caught:
         sitting.answer(3, right(paper.items[2]), sure=80)
-    assert str(caught.value) == "how sure is 80; write a share from 0 to 1, such as 0.8, or leave it out."
+    assert str(caught.value) == "how sure is 80; write a share from 0.01 to 0.99, such as 0.8, or leave it out."
     result = sitting.hand_in()
     assert result.sureness.startswith("How sure: 80% on average of 2 answers, right 50%. Brier score 0.25 (")
     assert "0.94 bit an answer" in result.sureness  # (-log2 0.9 - log2 0.3) / 2

@@ -1,7 +1,7 @@
 """The service's routes: who may ask for what, and how it is answered.
 
 In: HTTP requests. Out: JSON. Errors are one sentence in `error`; nothing that is answered, refused or logged carries a
-fault before the debrief is released, and how long an answer takes does not either (`STEPS_S`).
+fault before the debrief is released, and how long an answer takes does not either.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from starlette.routing import Route
 
 from casekit.error import BenchError, CasekitError, ScenarioError
 from casekit.files import library
-from casekit.service.desk import SLOW, Desk, Refused
+from casekit.service.desk import LONG_CALLS, LONGER, Desk, Refused
 from casekit.service.examroom import ExamRoom
 from casekit.service.identity import Identity, Who
 from casekit.service.store import Store
@@ -31,23 +31,28 @@ from casekit.teaching.logbook import kit_version
 
 BODY = 64 * 1024  # bytes of a request
 # An answer goes out at the end of a step of time: how long a reading took depends on what is wrong with the machine.
-STEPS_S = {False: 0.06, True: 1.0}
-RATE, BURST = 5.0, 25.0  # calls a second of one user, and how many at once
+QUICK_S, LONGER_S, LONG_S = 0.12, 0.4, 1.0
+RATE = 5.0, 25.0  # requests a second of one user, and how many at once
+TOO_MANY = "too many calls at once; wait a moment and do it again."
+BROKEN = "the service could not do this; open the case or the paper again to see how it stands."
+NOWHERE = "there is nothing here by this name, or not in this way."
 log = logging.getLogger("casekit.service")
 Answer = Callable[[Request, Who], Awaitable[Response]]
 
 
 @dataclass
 class Bucket:
-    """What a user may still ask for now."""
+    """What a user may still ask for now: so many a second, and so many at once."""
 
-    left: float = BURST
+    rate: float
+    burst: float
+    left: float
     at: float = field(default_factory=time.monotonic)
 
     def take(self) -> bool:
         """Take one, if there is one."""
         now = time.monotonic()
-        self.left, self.at = min(BURST, self.left + RATE * (now - self.at)), now
+        self.left, self.at = min(self.burst, self.left + self.rate * (now - self.at)), now
         if self.left < 1:
             return False
         self.left -= 1
@@ -59,9 +64,9 @@ class Service:
 
     def __init__(
         self, store: Store, identity: Identity, prefix: str = "/", hidden: bool = True, drawn: bool = True,
-        steps: bool = True,
+        steps: bool = True, rate: tuple[float, float] = RATE,
     ):  # fmt: skip
-        self.store, self.identity, self.steps = store, identity, steps
+        self.store, self.identity, self.steps, self.rate = store, identity, steps, rate
         self.desk, self.room = Desk(store, hidden, drawn), ExamRoom(store)
         self._buckets: dict[str, Bucket] = {}
         base = prefix.rstrip("/")
@@ -84,7 +89,9 @@ class Service:
             ("class/audit", "GET", self._audit, True),
         ):
             routes.append(Route(f"{base}/api/{path}", self._guarded(answer, teaches), methods=[method]))
-        self.app = Starlette(routes=routes, lifespan=self._life, exception_handlers={404: _nowhere, 405: _nowhere})
+        self.app = Starlette(
+            routes=routes, lifespan=self._life, exception_handlers={404: self._nowhere, 405: self._nowhere}
+        )
 
     @asynccontextmanager
     async def _life(self, app: Starlette):
@@ -115,15 +122,11 @@ class Service:
         body = await _body(request, {"request", "case", "anew"})
         found = await run_in_threadpool(self.desk.open, who.name, body.get("case"), body.get("anew", False),
                                         body.get("request"))  # fmt: skip
-        await run_in_threadpool(self.store.note, who.name, f"opened a bench on {body['case']}")
         return JSONResponse(found)
 
     async def _call(self, request: Request, who: Who) -> Response:
         body = await _body(request)
-        self._within_rate(who)
         found = await run_in_threadpool(self.desk.call, who.name, request.path_params["id"], body)
-        if body["do"] in ("call", "debrief", "prove", "repair", "replace"):
-            await run_in_threadpool(self.store.note, who.name, f"{body['do']} on bench {request.path_params['id'][:6]}")
         return JSONResponse(found)
 
     async def _papers(self, request: Request, who: Who) -> Response:
@@ -137,7 +140,6 @@ class Service:
 
     async def _act(self, request: Request, who: Who) -> Response:
         body = await _body(request)
-        self._within_rate(who)
         return JSONResponse(await run_in_threadpool(self.room.act, who.name, request.path_params["id"], body))
 
     async def _result(self, request: Request, who: Who) -> Response:
@@ -149,23 +151,21 @@ class Service:
         return JSONResponse({"benches": await run_in_threadpool(self.desk.overview)})
 
     async def _log(self, request: Request, who: Who) -> Response:
+        await run_in_threadpool(self.store.note, who.name, f"read the log of bench {request.path_params['id'][:6]}")
         return PlainTextResponse(await run_in_threadpool(self.desk.log, request.path_params["id"]))
 
     async def _release(self, request: Request, who: Who) -> Response:
         body = await _body(request, {"request", "case", "paper"})
-        if ("case" in body) == ("paper" in body):
-            raise Refused("name a case or a paper to release.", 400)
         what = "case" if "case" in body else "paper"
+        if ("case" in body) == ("paper" in body) or not isinstance(body[what], str):
+            raise Refused("name a case or a paper to release.", 400)
         await run_in_threadpool((self.desk if what == "case" else self.room).release, body[what])
         await run_in_threadpool(self.store.note, who.name, f"released {what} {str(body[what])[:40]}")
         return JSONResponse({"released": body[what]})
 
     async def _set_paper(self, request: Request, who: Who) -> Response:
-        body = await _body(request, {"request", "blueprint", "seed"})
-        found = await run_in_threadpool(
-            self.room.set_paper, body.get("blueprint"), body.get("seed"), body.get("request")
-        )
-        await run_in_threadpool(self.store.note, who.name, f"set paper {found['paper'][:6]}")
+        body = await _body(request, {"request", "blueprint"})
+        found = await run_in_threadpool(self.room.set_paper, who.name, body.get("blueprint"), body.get("request"))
         return JSONResponse(found)
 
     async def _marks(self, request: Request, who: Who) -> Response:
@@ -189,12 +189,11 @@ class Service:
                 who = await self._who(request)
                 if teaches and not who.instructor:
                     raise Refused("only an instructor may do this.", 403)
+                if not self._buckets.setdefault(who.name, Bucket(*self.rate, self.rate[1])).take():
+                    raise Refused(TOO_MANY, 429)
                 made = await answer(request, who)
             except Refused as err:
-                made = JSONResponse({"error": str(err)}, err.status)
-                if err.status in (401, 403, 404, 429):
-                    name, path = who.name if who else "nobody", request.url.path
-                    await run_in_threadpool(self.store.note, name, f"refused ({err.status}): {path}")
+                made = await self._refusal(request, who, err)
             except ScenarioError as err:
                 made = JSONResponse({"error": str(err)}, 404)
             except BenchError as err:
@@ -203,12 +202,29 @@ class Service:
                 made = JSONResponse({"error": str(err)}, 400)
             except Exception as err:  # no words of it: it may speak of what is hidden
                 log.error("%s at %s", type(err).__name__, request.url.path.split("/")[-1])
-                made = JSONResponse({"error": "the service could not do this; nothing was kept. Try again."}, 500)
+                made = JSONResponse({"error": BROKEN}, 500)
             if self.steps and request.method == "POST":
-                await _until_step(began, STEPS_S[getattr(request.state, "slow", False)])
+                await _until_step(began, getattr(request.state, "step_s", QUICK_S))
             return made
 
         return guarded
+
+    async def _refusal(self, request: Request, who: Who | None, err: Refused) -> Response:
+        """What is refused is said, and written down; for who has no token not more often than a class could err."""
+        name, path = (
+            who.name if who else f"nobody at {request.client.host if request.client else '?'}",
+            request.url.path,
+        )
+        if who is None and not self._buckets.setdefault(name, Bucket(*self.rate, self.rate[1])).take():
+            return JSONResponse({"error": TOO_MANY}, 429)
+        try:
+            await run_in_threadpool(self.store.note, name, f"refused ({err.status}): {path}")
+        except Exception as trouble:
+            log.error("%s while a refusal was written down", type(trouble).__name__)
+        return JSONResponse({"error": str(err)}, err.status)
+
+    async def _nowhere(self, request: Request, err: Exception) -> Response:
+        return await self._refusal(request, None, Refused(NOWHERE, err.status_code))
 
     async def _who(self, request: Request) -> Who:
         head = request.headers.get("authorization", "")
@@ -219,10 +235,6 @@ class Service:
         if who is None:
             raise Refused("this token is not, or no longer, good here; get a new one from your instructor.", 401)
         return who
-
-    def _within_rate(self, who: Who) -> None:
-        if not self._buckets.setdefault(who.name, Bucket()).take():
-            raise Refused("too many calls at once; wait a moment and do it again.", 429)
 
 
 async def _until_step(began: float, step_s: float) -> None:
@@ -239,7 +251,8 @@ async def _body(request: Request, keys: set[str] | None = None) -> dict:
         if len(raw) > BODY:
             raise Refused(f"the request is larger than {BODY // 1024} KiB; ask for less at once.", 413)
     try:
-        body = json.loads(bytes(raw), parse_constant=_no_constant)
+        body = json.loads(bytes(raw), parse_constant=_no_constant, parse_float=_finite)
+        json.dumps(body, ensure_ascii=False).encode()  # no half characters, which no database takes
     except (ValueError, RecursionError):
         raise Refused("the request is not JSON; send an object.", 400) from None
     if not isinstance(body, dict):
@@ -247,7 +260,9 @@ async def _body(request: Request, keys: set[str] | None = None) -> dict:
     unknown = set(body) - keys if keys is not None else set()
     if unknown:
         raise Refused(f"{sorted(unknown)[0][:40]!r} is not known here.", 400)
-    request.state.slow = body.get("do") in SLOW or "case" in body or "blueprint" in body
+    do = str(body.get("do"))
+    long = do in LONG_CALLS or "case" in body or "blueprint" in body
+    request.state.step_s = LONG_S if long else LONGER_S if do in LONGER else QUICK_S
     return body
 
 
@@ -255,5 +270,6 @@ def _no_constant(text: str) -> float:
     raise ValueError(f"{text} is no number")
 
 
-async def _nowhere(request: Request, err: Exception) -> Response:
-    return JSONResponse({"error": "there is nothing here by this name, or not in this way."}, err.status_code)
+def _finite(text: str) -> float:
+    value = float(text)
+    return value if math.isfinite(value) else _no_constant(text)

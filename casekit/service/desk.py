@@ -8,26 +8,33 @@ from __future__ import annotations
 
 import inspect
 import json
-import math
 import re
 import secrets
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from casekit.error import CasekitError, ScenarioError
+from casekit.error import BenchError, CasekitError, ScenarioError
 from casekit.files import library
 from casekit.service.store import Kept, Store
 from casekit.teaching.again import WRITTEN, do_again, shown_since
-from casekit.teaching.logbook import Line, given
+from casekit.teaching.logbook import Line, given, kit_version
 from casekit.teaching.parcel import packed
 from casekit.teaching.practice import Practice, open_case
 
 ALIVE = 200  # benches that are kept in memory
 LONG, DEEP, MANY = 400, 3, 40  # characters of a text, levels of lists, entries of one
+MOST = 10**15
 REQUEST = r"[0-9a-f]{32}"
 NOT_YET = "the debrief of this case is not released yet; your instructor does that."
-SLOW = ("scope", "scan_trace", "minmax", "road_test", "prove", "hint", "debrief", "warm_up", "shift", "rock")
+USED = "this number of a request was used for something else; send a new one."
+NOTED = ("call", "debrief", "prove", "repair", "replace")  # calls that stand in the audit log too
+# Calls by how long they take at most; the others take less.
+LONGER = ("key", "operate", "release", "unplug", "plug", "codes", "scan", "snapshot", "clear_codes", "notice", "repair",
+          "replace", "jumper", "remove_jumper", "pierce")  # fmt: skip
+LONG_CALLS = ("scope", "scan_trace", "minmax", "road_test", "prove", "hint", "debrief", "warm_up", "shift", "rock")
 
 
 class Refused(CasekitError):
@@ -78,8 +85,9 @@ class Desk:
             if self.drawn:
                 seed, variant = secrets.randbelow(1 << 31), secrets.choice([0, *library.variants(case)])
             kept = self.store.begin(owner, case, seed, variant, str(request))
-        played = self._played(kept)
-        with played.lock:
+            if kept.case != case:
+                raise Refused(USED, 409)
+        with self._held(kept) as played:
             bench = played.bench
             return {
                 "bench": kept.id, "title": bench.title, "sheet": [list(row) for row in bench.sheet.rows],
@@ -92,40 +100,42 @@ class Desk:
         kept = self.mine(owner, id)
         request = is_request(body.get("request"))
         do, args, settings, seen = _checked(body)
-        played = self._played(kept)
-        with played.lock:
-            before = self.store.answered(id, request)
-            if before is not None:
-                return before
+        with self._held(kept) as played:
+            if before := self.store.answered(id, request):
+                line, answer = before
+                asked = do, body.get("args", []), body.get("settings", {})
+                if (line["do"], line["args"], line["settings"]) != asked:
+                    raise Refused(USED, 409)
+                return answer
             bench, count = played.bench, len(played.bench.events)
             if do == "debrief" and self.hidden and not self.store.is_released(f"case {kept.case}"):
                 raise Refused(NOT_YET, 403)
-            was = len(bench.events), bench.clock, bench.own.entries, bench.closed
-            result, refused = None, ""
             method = getattr(bench, do)
             try:
                 inspect.signature(method).bind(*args, **settings)
             except TypeError as err:
                 raise Refused(f"{do} cannot be asked like this: {err}.", 400) from None
+            was, result, refused = _fingerprint(bench), None, ""
             try:
                 result = method(*args, **settings)
-            except CasekitError as err:
+            except BenchError as err:
                 refused = str(err)
-            except Exception as err:  # arguments of a kind that no check foresaw: the bench may be half changed
+            except Exception as err:  # what no check foresaw: half changed perhaps, and its words may say too much
                 self._forget(id)
                 raise Refused(f"{do} cannot be asked like this ({type(err).__name__}).", 400) from None
-            changed = was != (len(bench.events), bench.clock, bench.own.entries, bench.closed)
-            answer = {"result": packed(result), "refused": refused, **_stands(bench, min(seen, count))}
-            if not refused or changed:
+            try:
+                answer = {"result": packed(result), "refused": refused, **_stands(bench, min(seen, count))}
+                if refused and was == _fingerprint(bench):
+                    return answer
                 line = {"do": do, "args": body.get("args", []), "settings": body.get("settings", {}),
                         "minute": bench.clock, "state": str(bench.state), "shown": list(shown_since(bench, count)),
                         "refused": refused}  # fmt: skip
-                try:
-                    self.store.keep_call(id, played.calls, request, line, answer)
-                except Exception:
-                    self._forget(id)  # what is not kept has not happened: it is played again from what is
-                    raise
-                played.calls += 1
+                note = owner, f"{do} on bench {id[:6]}" if do in NOTED else ""
+                self.store.keep_call(id, played.calls, request, line, answer, note)
+            except Exception:
+                self._forget(id)  # what is not kept has not happened: it is played again from what is
+                raise Refused("this call could not be kept, so it has not happened; do it again.", 503) from None
+            played.calls += 1
             return answer
 
     def mine(self, owner: str, id: str) -> Kept:
@@ -152,13 +162,13 @@ class Desk:
         kept = self.store.bench(id)
         if kept is None:
             raise Refused("there is no such bench.", 404)
-        head = {"casekit log": 2, "case": kept.case, "seed": kept.seed, "casekit": "service", "variant": kept.variant,
-                "trainee": kept.owner}  # fmt: skip
+        head = {"casekit log": 2, "case": kept.case, "seed": kept.seed, "casekit": kit_version(),
+                "variant": kept.variant, "trainee": kept.owner}  # fmt: skip
         return "".join(json.dumps(line) + "\n" for line in (head, *self.store.calls(id)))
 
     def release(self, case: object) -> None:
         """Release the debriefs of a case."""
-        if case not in library.names("cases"):
+        if not isinstance(case, str) or case not in library.names("cases"):
             raise Refused(f"there is no case {str(case)[:40]!r}.", 404)
         self.store.release(f"case {case}")
 
@@ -180,13 +190,31 @@ class Desk:
                 raise ScenarioError([f"bench {kept.id[:6]}: {trouble}; it was kept by another version of the kit."])
         with self._lock:
             found = self._alive.setdefault(kept.id, _Played(bench, len(lines)))
-            while len(self._alive) > ALIVE:
-                self._alive.popitem(last=False)
+            idle = [id for id, played in self._alive.items() if played is not found and not played.lock.locked()]
+            for id in idle[: max(0, len(self._alive) - ALIVE)]:
+                del self._alive[id]
             return found
+
+    @contextmanager
+    def _held(self, kept: Kept) -> Iterator[_Played]:
+        """A bench for one thread alone: the one in memory, not one that was forgotten while it was waited for."""
+        while True:
+            played = self._played(kept)
+            with played.lock:
+                with self._lock:
+                    current = self._alive.get(kept.id) is played
+                if current:
+                    yield played
+                    return
 
     def _forget(self, id: str) -> None:
         with self._lock:
             self._alive.pop(id, None)
+
+
+def _fingerprint(bench: Practice) -> tuple:
+    """What a refused call must not have changed, else it is kept as well."""
+    return len(bench.events), bench.clock, bench.own.entries, bench.closed, bench.state, sorted(bench._reached)
 
 
 def _stands(bench: Practice, seen: int) -> dict:
@@ -228,7 +256,7 @@ def _plain(value: object, depth: int) -> None:
             return
         case str() if len(value) <= LONG:
             return
-        case int() | float() if math.isfinite(value) and abs(value) < 1e15:
+        case int() | float() if abs(value) < MOST:  # neither infinite nor nan
             return
         case list() if len(value) <= MANY:
             for v in value:

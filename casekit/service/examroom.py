@@ -6,15 +6,19 @@ are released. Every line of a sitting is in the store before it counts.
 
 from __future__ import annotations
 
+import json
+import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 
 import pandas as pd
+from pydantic import ValidationError
 
-from casekit.error import BenchError
+from casekit.error import CasekitError
 from casekit.files.blueprint import Blueprint
 from casekit.service.desk import Refused, is_request
 from casekit.service.store import Store
@@ -22,6 +26,7 @@ from casekit.teaching.exampaper import ExamPaper, exam_paper
 from casekit.teaching.item import Item
 from casekit.teaching.sitting import Sitting
 
+TOO_LATE = "the marks of this paper are released; it cannot be sat any more."
 NOT_YET = "the marks of this paper are not released yet; your instructor does that."
 SEATS = 300  # sittings that are kept in memory
 LONGEST = 60  # characters of an answer
@@ -35,6 +40,10 @@ class Seat(Sitting):
         self._store, self._id, self._owner = store, id, owner
         self._lines = 0
         super().__init__(paper, f"sitting of {owner}", clock)
+        if self._written:
+            self._last = self._written  # the time since then is used, whatever became of the service meanwhile
+        else:
+            self._write("begin")
 
     def _keep(self, text: str) -> None:
         self._store.keep_line(self._id, self._owner, self._lines, text)
@@ -60,66 +69,76 @@ class ExamRoom:
     def papers(self, owner: str) -> list[dict]:
         """The papers there are, and whether this candidate began or handed in each."""
         rows = []
-        for id, _, _ in self.store.papers():
+        for id in self.store.papers():
             paper, begun = self.paper(id), bool(self.store.sitting(id, owner))
-            state = "not begun" if not begun else "handed in" if self._seat(id, owner)[0].handed_in else "begun"
+            state = "not begun"
+            if begun:
+                with self._held(id, owner) as seat:
+                    state = "handed in" if seat.handed_in else "begun"
             rows.append({"paper": id, "title": paper.title, "items": len(paper.items), "minutes": paper.minutes,
                          "state": state})  # fmt: skip
         return rows
 
     def sit(self, owner: str, id: str) -> dict:
         """Begin a paper, or go on with it: its items as they are asked, and what was answered so far."""
-        seat, lock = self._seat(id, owner)
-        with lock:
-            return {"title": seat.paper.title, "items": [_asked(i) for i in seat.paper.items], **_stands(seat)}
+        paper = self.paper(id)
+        if self.store.is_released(f"paper {id}") and not self.store.sitting(id, owner):
+            raise Refused(TOO_LATE, 403)
+        with self._held(id, owner) as seat:
+            return {"title": paper.title, "items": [_asked(i) for i in paper.items], **_stands(seat)}
 
     def act(self, owner: str, id: str, body: dict) -> dict:
         """Answer, flag, pause, go on or hand in. The same asked twice is done once."""
-        is_request(body.get("request"))
-        do, number = body.get("do"), body.get("item", 0)
+        do, number, answer = body.get("do"), body.get("item", 0), body.get("answer")
         unknown = set(body) - {"request", "do", "item", "answer", "sure", "flagged"}
         if do not in ACTS or unknown:
             raise Refused(f"{str(do)[:40]!r} is not done in a sitting; it is {', '.join(ACTS)}.", 400)
-        answer = body.get("answer")
         fits = isinstance(answer, str | int | float | None) and len(str(answer)) <= LONGEST
         if isinstance(number, bool) or not isinstance(number, int) or not fits:
             raise Refused("item is a number from 1, and the answer a short text or a number.", 400)
-        if id not in self._known() or not self.store.sitting(id, owner):
+        if not self.store.sitting(id, owner):
             raise Refused("this paper is not begun; begin it first.", 404)
-        seat, lock = self._seat(id, owner)
-        with lock:
+        if do != "hand in" and self.store.is_released(f"paper {id}"):
+            raise Refused(TOO_LATE, 403)
+        with self._held(id, owner) as seat:
             try:
                 said = _done(seat, do, number, body)
-            except BenchError:
+            except CasekitError:
                 raise
             except Exception:
                 self._leave(id, owner)  # what is not in the store has not happened
-                raise
+                raise Refused("this could not be kept, so it has not happened; do it again.", 503) from None
             return {"said": said, **_stands(seat)}
 
     def result(self, owner: str, id: str) -> dict:
         """The marks of a candidate, once they are released."""
         if not self.store.is_released(f"paper {id}"):
             raise Refused(NOT_YET, 403)
-        found = self._seat(id, owner)[0].result() if self.store.sitting(id, owner) else None
-        if found is None:
+        if not self.store.sitting(id, owner):
             raise Refused("you have not sat this paper.", 404)
+        with self._held(id, owner) as seat:
+            found = seat.result()
         explained = [found.explain(n)._repr_html_() for n in range(1, len(found.items) + 1)]
         return {"words": repr(found), "page": found._repr_html_(), "explained": explained}
 
     # Instructors ----------------------------------------------------------------------------------------------------
 
-    def set_paper(self, blueprint: object, seed: object, request: object) -> dict:
-        """Set a paper by the data of a blueprint; its id. Raises ScenarioError for what cannot be met."""
-        is_request(request)
-        if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < 1 << 53:
-            raise Refused("the seed is a whole number from 0.", 400)
+    def set_paper(self, owner: str, blueprint: object, request: object) -> dict:
+        """Set a paper by the data of a blueprint and a seed that nobody knows; its id. The items are kept as they are
+        drawn now. Raises ScenarioError for what cannot be met."""
+        number = is_request(request)
         try:
             checked = Blueprint.model_validate(blueprint)
-        except ValueError as err:
-            raise Refused(f"the blueprint is none: {str(err).splitlines()[-2].strip()}.", 400) from None
-        exam_paper(checked, seed)
-        id = self.store.begin_paper(checked.model_dump_json(), seed, str(request))
+        except ValidationError as err:
+            first = err.errors()[0]
+            where = ".".join(map(str, first["loc"])) or "it"
+            raise Refused(
+                f"the blueprint is none: {where}: {first['msg'].removeprefix('Value error, ')}.", 400
+            ) from None
+        paper = exam_paper(checked, secrets.randbelow(1 << 53))
+        data = {"name": paper.name, "title": paper.title, "minutes": paper.minutes, "seed": paper.seed,
+                "items": [i.as_data() for i in paper.items]}  # fmt: skip
+        id = self.store.begin_paper(owner, json.dumps(data), number)
         return {"paper": id, "items": len(self.paper(id).items)}
 
     def release(self, id: str) -> None:
@@ -131,8 +150,9 @@ class ExamRoom:
         """The marks of everybody, as CSV: right, ability in logits with its error, by item right or not."""
         paper, rows = self.paper(id), []
         for owner in self.store.sitters(id):
-            seat, lock = self._seat(id, owner)
-            with lock:
+            with self._held(id, owner) as seat:
+                if seat.left_min <= 0 and not seat.handed_in:  # what was answered in time counts
+                    seat.hand_in()
                 used = round(paper.minutes - seat.left_min, 1)
                 row = {"candidate": owner, "handed_in": seat.handed_in, "minutes": used,
                        "remark": "; ".join(seat.troubles)}  # fmt: skip
@@ -145,29 +165,38 @@ class ExamRoom:
         return pd.DataFrame(rows, columns=None if rows else ["candidate"]).to_csv(index=False)
 
     def paper(self, id: str) -> ExamPaper:
-        """The paper of this id, drawn again by its seed."""
+        """The paper of this id, as it was set."""
         if id not in self._papers:
-            known = self._known()
-            if id not in known:
+            text = self.store.paper(id)
+            if not text:
                 raise Refused("there is no such paper.", 404)
-            blueprint, seed = known[id]
-            self._papers[id] = exam_paper(Blueprint.model_validate_json(blueprint), seed)
+            data = json.loads(text)
+            self._papers[id] = ExamPaper(**data | {"items": tuple(map(Item.from_data, data["items"]))})
         return self._papers[id]
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    def _known(self) -> dict[str, tuple[str, int]]:
-        return {id: (blueprint, seed) for id, blueprint, seed in self.store.papers()}
-
-    def _seat(self, id: str, owner: str) -> tuple[Seat, threading.Lock]:
-        """A candidate's seat: from memory, or as it stands in the store."""
+    @contextmanager
+    def _held(self, id: str, owner: str) -> Iterator[Seat]:
+        """A candidate's seat for one thread alone: the one in memory, or as it stands in the store."""
         paper = self.paper(id)
-        with self._lock:
-            if (id, owner) not in self._seats:
-                self._seats[id, owner] = Seat(paper, self.store, id, owner, self._clock), threading.Lock()
-            while len(self._seats) > SEATS:
-                self._seats.popitem(last=False)
-            return self._seats[id, owner]
+        while True:
+            with self._lock:
+                if (id, owner) not in self._seats:
+                    self._seats[id, owner] = Seat(paper, self.store, id, owner, self._clock), threading.Lock()
+                self._seats.move_to_end((id, owner))
+                # A seat at work stays: another one beside it would write the same lines.
+                done = [key for key, (seat, lock) in self._seats.items()
+                        if seat.handed_in and not lock.locked() and key != (id, owner)]  # fmt: skip
+                for key in done[: max(0, len(self._seats) - SEATS)]:
+                    del self._seats[key]
+                seat, lock = here = self._seats[id, owner]
+            with lock:
+                with self._lock:
+                    current = self._seats.get((id, owner)) is here
+                if current:
+                    yield seat
+                    return
 
     def _leave(self, id: str, owner: str) -> None:
         with self._lock:
@@ -177,7 +206,11 @@ class ExamRoom:
 def _done(seat: Seat, do: str, number: object, body: dict) -> str:
     match do:
         case "answer":
-            if seat.answers.get(number) == body.get("answer") and seat.sure.get(number) == body.get("sure"):
+            if (
+                number in seat.answers
+                and seat.answers[number] == body.get("answer")
+                and seat.sure.get(number) == body.get("sure")
+            ):
                 return f"{number} answered, {seat.left_min:.0f} minutes left"
             return seat.answer(number, body.get("answer"), body.get("sure"))
         case "flag":

@@ -16,7 +16,7 @@ from casekit.error import MissingError
 from casekit.service.store import Store
 
 TEACHES = "custom:casekit:teach"  # the scope of a Hub's role that makes an instructor
-NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}"
+NAME = r"[A-Za-z0-9][A-Za-z0-9_.@-]{0,63}"
 
 
 @dataclass(frozen=True)

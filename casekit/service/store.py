@@ -54,8 +54,7 @@ SITTINGS = sa.Table(
 PAPERS = sa.Table(
     "papers", META,
     sa.Column("id", sa.String(43), primary_key=True),
-    sa.Column("blueprint", sa.Text),
-    sa.Column("seed", sa.BigInteger),
+    sa.Column("paper", sa.Text),
     sa.Column("opened", sa.Float),
     sa.Column("request", sa.String(64), unique=True),
 )  # fmt: skip
@@ -149,12 +148,13 @@ class Store:
             return [_kept(row) for row in db.execute(wanted)]
 
     def begin(self, owner: str, case: str, seed: int | None, variant: int, request: str) -> Kept:
-        """A new bench; the one of before if this request began one already."""
+        """A new bench, noted in the audit log; the one of before if this request began one already."""
         made = {"id": secrets.token_urlsafe(32), "owner": owner, "case": case, "seed": seed, "variant": variant,
                 "begun": time.time(), "request": request}  # fmt: skip
         try:
             with self._written() as db:
                 db.execute(BENCHES.insert().values(made))
+                _note(db, owner, f"began bench {made['id'][:6]} on {case}")
         except IntegrityError:
             with self.engine.connect() as db:
                 same = sa.and_(BENCHES.c.owner == owner, BENCHES.c.request == request)
@@ -167,20 +167,23 @@ class Store:
         with self.engine.connect() as db:
             return [json.loads(line) for (line,) in db.execute(wanted)]
 
-    def answered(self, bench: str, request: str) -> dict | None:
-        """What this request was answered before, if it was."""
+    def answered(self, bench: str, request: str) -> tuple[dict, dict] | None:
+        """The call that was made by this request, and what it was answered, if it was."""
         same = sa.and_(CALLS.c.bench == bench, CALLS.c.request == request)
         with self.engine.connect() as db:
-            found = db.execute(sa.select(CALLS.c.answer).where(same)).first()
-        return json.loads(found[0]) if found else None
+            found = db.execute(sa.select(CALLS.c.line, CALLS.c.answer).where(same)).first()
+        return (json.loads(found[0]), json.loads(found[1])) if found else None
 
-    def keep_call(self, bench: str, number: int, request: str, line: dict, answer: dict) -> None:
-        """Keep a call and its answer. Raises ScenarioError when it is there already: somebody else writes here."""
+    def keep_call(self, bench: str, number: int, request: str, line: dict, answer: dict, note: tuple[str, str]) -> None:
+        """Keep a call and its answer, and (who, what) in the audit log if there is a what. Raises ScenarioError when
+        it is there already: somebody else writes here."""
         row = {"bench": bench, "number": number, "request": request, "line": json.dumps(line),
                "answer": json.dumps(answer)}  # fmt: skip
         try:
             with self._written() as db:
                 db.execute(CALLS.insert().values(row))
+                if note[1]:
+                    _note(db, *note)
         except IntegrityError:
             raise ScenarioError(
                 [f"call {number} of this bench is there already; another service writes here."]
@@ -188,23 +191,27 @@ class Store:
 
     # Sittings -------------------------------------------------------------------------------------------------------
 
-    def begin_paper(self, blueprint: str, seed: int, request: str) -> str:
-        """A new paper to be sat; the one of before if this request began one already. Its id."""
+    def begin_paper(self, owner: str, paper: str, request: str) -> str:
+        """A new paper to be sat, as JSON; the one of before if this request began one already. Its id."""
         id = secrets.token_urlsafe(16)
         try:
             with self._written() as db:
-                row = {"id": id, "blueprint": blueprint, "seed": seed, "opened": time.time(), "request": request}
-                db.execute(PAPERS.insert().values(row))
+                db.execute(PAPERS.insert().values(id=id, paper=paper, opened=time.time(), request=request))
+                _note(db, owner, f"set paper {id[:6]}")
         except IntegrityError:
             with self.engine.connect() as db:
                 return db.execute(sa.select(PAPERS.c.id).where(PAPERS.c.request == request)).scalar_one()
         return id
 
-    def papers(self) -> list[tuple[str, str, int]]:
-        """(id, blueprint, seed) of every paper, the oldest first."""
+    def papers(self) -> list[str]:
+        """The ids of all papers, the oldest first."""
         with self.engine.connect() as db:
-            wanted = sa.select(PAPERS.c.id, PAPERS.c.blueprint, PAPERS.c.seed).order_by(PAPERS.c.opened)
-            return [tuple(row) for row in db.execute(wanted)]
+            return [id for (id,) in db.execute(sa.select(PAPERS.c.id).order_by(PAPERS.c.opened))]
+
+    def paper(self, id: str) -> str:
+        """A paper, as JSON; empty when there is none."""
+        with self.engine.connect() as db:
+            return db.execute(sa.select(PAPERS.c.paper).where(PAPERS.c.id == id)).scalar() or ""
 
     def sitting(self, paper: str, owner: str) -> list[str]:
         """The lines of a sitting."""
@@ -254,13 +261,7 @@ class Store:
     def note(self, user: str, what: str) -> None:
         """Add a line to the audit log, sealed to the one before."""
         with self._written() as db:
-            if self.engine.dialect.name == "postgresql":
-                db.execute(sa.text("LOCK TABLE audit IN EXCLUSIVE MODE"))
-            last = db.execute(sa.select(AUDIT.c.number, AUDIT.c.seal).order_by(AUDIT.c.number.desc()).limit(1)).first()
-            number, before = (last.number + 1, last.seal) if last else (1, "")
-            at = round(time.time(), 3)
-            seal = _seal(before, number, at, user[:64], what[:200])
-            db.execute(AUDIT.insert().values(number=number, at=at, user=user[:64], what=what[:200], seal=seal))
+            _note(db, user, what)
 
     def audit(self) -> tuple[list[tuple[float, str, str]], list[str]]:
         """The audit log (time, user, what), and a sentence for every line that is not as it was written."""
@@ -306,6 +307,17 @@ def _told(url: str) -> Iterator[None]:
         name = f"{where.scheme}://{where.hostname}{where.path}" if url else "the service's own database"
         said = str(getattr(err, "orig", err)).strip().splitlines()[0]
         raise ScenarioError([f"{name}: the database cannot be used ({said}); check it and the rights to it."]) from None
+
+
+def _note(db: sa.Connection, user: str, what: str) -> None:
+    """Add a line to the audit log within what is being written."""
+    if db.dialect.name == "postgresql":
+        db.execute(sa.text("LOCK TABLE audit IN EXCLUSIVE MODE"))
+    last = db.execute(sa.select(AUDIT.c.number, AUDIT.c.seal).order_by(AUDIT.c.number.desc()).limit(1)).first()
+    number, before = (last.number + 1, last.seal) if last else (1, "")
+    at, user, what = round(time.time(), 3), user[:64], what[:200]
+    seal = _seal(before, number, at, user, what)
+    db.execute(AUDIT.insert().values(number=number, at=at, user=user, what=what, seal=seal))
 
 
 def _kept(row) -> Kept:

@@ -5,13 +5,13 @@ In: a connection and the id of a paper. Out: an `AwaySitting`, with the same cal
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 
 import pandas as pd
 
-from casekit.error import BenchError
 from casekit.teaching.classline import Line
-from casekit.teaching.item import Item, Option, Recorded
+from casekit.teaching.item import Item, Option, Recorded, numbered
 from casekit.teaching.parcel import Told
 from casekit.teaching.sitting import Question, overview
 
@@ -33,9 +33,7 @@ class AwayResult(Told):
 
     def explain(self, number: int) -> Told:
         """Why the answer to an item is what it is; number from 1."""
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(self._explained):
-            raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(self._explained)}.")
-        return Told(f"item {number}", self._explained[number - 1])
+        return Told(f"item {number}", numbered(self._explained, number))
 
 
 class AwaySitting:
@@ -50,6 +48,7 @@ class AwaySitting:
 
     def _take(self, found: dict) -> str:
         self._left, self.paused, self.handed_in = float(found["left_min"]), bool(found["paused"]), found["handed_in"]
+        self._taken = time.monotonic()
         self.answers = {int(n): a for n, a in found["answers"].items()}
         self.sure = {int(n): float(p) for n, p in found["sure"].items()}
         self.flags = set(map(int, found["flags"]))
@@ -57,14 +56,13 @@ class AwaySitting:
 
     @property
     def left_min(self) -> float:
-        """Minutes that were left at the last answer of the service, whose clock counts."""
-        return self._left
+        """Minutes that are left: those of the service, whose clock counts, less what has passed since."""
+        waits = self.paused or self.handed_in
+        return self._left if waits else max(0.0, self._left - (time.monotonic() - self._taken) / 60)
 
     def show(self, number: int) -> Question:
         """An item, by its number from 1."""
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(self.paper.items):
-            raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(self.paper.items)}.")
-        return Question(self.paper.items[number - 1], number, self.answers.get(number), number in self.flags)
+        return Question(numbered(self.paper.items, number), number, self.answers.get(number), number in self.flags)
 
     def answer(self, number: int, answer: object, sure: float | None = None) -> str:
         """Answer an item; a later answer takes the place of one before."""

@@ -73,6 +73,8 @@ class Line:
                 time.sleep(WAIT_S * min(2 ** (attempt - 1), LONGEST))
             try:
                 answer = self._session.request(how, f"{self.at}/api/{path}", json=body, timeout=PATIENCE_S)
+            except requests.exceptions.InvalidJSONError:
+                raise BenchError("a number here is none that can be sent; write a finite one.") from None
             except requests.RequestException as err:
                 trouble = type(err).__name__
                 continue
@@ -110,11 +112,11 @@ class ClassroomLine(Line):
                 raise BenchError(refused(place, err, "choose another folder")) from None
         return Path(folder)
 
-    def set_paper(self, blueprint: Blueprint | Path | str, seed: int) -> str:
-        """Set a paper by a blueprint (a file, or the name of one in `scenarios/papers`) and a seed you keep to
-        yourself; its id, which candidates give to `casekit.sit`."""
+    def set_paper(self, blueprint: Blueprint | Path | str) -> str:
+        """Set a paper by a blueprint (a file, or the name of one in `scenarios/papers`) and a seed that the service
+        draws and keeps to itself; the paper's id, which candidates give to `casekit.sit`."""
         data = found_blueprint(blueprint).model_dump()
-        return str(self.post("class/papers", {"blueprint": data, "seed": seed})["paper"])
+        return str(self.post("class/papers", {"blueprint": data})["paper"])
 
     def release(self, case: str = "", paper: str = "") -> None:
         """Release the debriefs of a case, or the marks of a paper."""
@@ -122,7 +124,7 @@ class ClassroomLine(Line):
 
     def marks(self, paper: str) -> pd.DataFrame:
         """The marks of a paper, of everybody who sits or sat it."""
-        return pd.read_csv(StringIO(self.text(f"class/papers/{paper}/marks")))
+        return pd.read_csv(StringIO(self.text(f"class/papers/{paper}/marks")), converters={"candidate": str})
 
     @property
     def audit(self) -> pd.DataFrame:

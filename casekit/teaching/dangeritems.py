@@ -18,9 +18,10 @@ from casekit.circuit.operating_point import solve
 from casekit.error import CircuitError
 from casekit.machine.law import Element
 from casekit.machine.machine import JUMPER_OHM
+from casekit.machine.unit import Core
 from casekit.reasoning.words import number
 from casekit.teaching.ability import SAFE
-from casekit.teaching.faulttable import BATTERY_V, ON, FaultTable, fault_table
+from casekit.teaching.faulttable import BATTERY_V, ON, FaultTable, fault_table, net
 from casekit.teaching.item import Item, Option, shuffled
 
 LIVE_V, DEAD_V = 0.5, 0.01  # above: no ohms; below: nothing flows where a jumper is laid to ground
@@ -48,6 +49,8 @@ class Dangers:
     def __init__(self, t: FaultTable):
         self.t = t
         self._lamps: dict[int, float] = {}
+        copper = t.drawing.copper()
+        self.returns = {p for core in t.drawing.all(Core) for pin in core.returns for p in net(copper, pin)}
         plus, earth = t.drawing.plus, t.drawing.earth
         self.feed = self._jumped([(plus, p, JUMPER_OHM) for p in t.points])
         self.ground = self._jumped([(p, earth, JUMPER_OHM) for p in t.points])
@@ -108,10 +111,8 @@ class Dangers:
         if much is None or self.t.points[k].rsplit(".", 1)[0] == self.t.drawing.earth.rsplit(".", 1)[0]:
             return None
         then = f"{number(abs(self.ground[k]), 'A')} flow, {'a fire' if much else 'as it is on ground already'}"
-        kind = "an unfused" if much else "a fused"
-        return Deed(
-            f"{kind} jumper, key on, at {self.t.where(k)}", k, then, much, "a jumper to ground is always a short"
-        )
+        return Deed(f"a jumper without a fuse, key on, at {self.t.where(k)}", k, then, much,
+                    "a jumper to ground is always a short")  # fmt: skip
 
     def _feed(self, k: int, harms: bool) -> Deed | None:
         v, amps = float(self.t.volts[0, k]), abs(self.feed[k])
@@ -129,9 +130,12 @@ class Dangers:
     # Inside ---------------------------------------------------------------------------------------------------------
 
     def _flows(self, k: int, amps: float) -> bool | None:
-        """Whether far too much flows through a piece of wire to ground; None where it is neither that nor nothing."""
+        """Whether far too much flows through a piece of wire to ground; None where it is neither that nor nothing, and
+        on a sensor return, where nobody lays anything."""
         if abs(amps) > FUSE_A:
             return True
+        if self.t.points[k] in self.returns:
+            return None
         return False if abs(self.t.volts[0, k]) < DEAD_V and abs(amps) < FEW_A else None
 
     def _jumped(self, pairs: list[tuple[str, str, float]]) -> list[float]:
@@ -170,4 +174,4 @@ def danger(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     return Item(key, "danger", "choice", SAFE, t.name,
                 "The machine is sound. Which of these must not be done? (The maker's service information comes first.)",
                 options=options, right=right, because=f"{told[:1].upper()}{told[1:]}.",
-                rings=((t.points[bad.point], "no"),), level=2 if bad.what.startswith("a fused") else 1)  # fmt: skip
+                rings=((t.points[bad.point], "no"),), level=1 + bad.what.startswith("a fused jumper from"))  # fmt: skip

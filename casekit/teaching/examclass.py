@@ -19,7 +19,7 @@ from casekit.error import CasekitError, ScenarioError, refused
 from casekit.reasoning.testtheory import ability, difficulties, judged, kr20
 from casekit.teaching.exampaper import ExamPaper
 from casekit.teaching.itemview import LEVELS
-from casekit.teaching.marking import difficulty_of
+from casekit.teaching.marking import difficulty_of, such
 from casekit.teaching.markup import bullets
 from casekit.teaching.sitting import Sitting
 
@@ -54,8 +54,12 @@ class ExamClass:
 
     @property
     def difficulty(self) -> dict[str, float]:
-        """Difficulty in logits by item key, of items that were answered."""
-        return {self.paper.items[i.item - 1].key: float(i.difficulty) for i in self.items.itertuples() if i.answers}
+        """Difficulty in logits by item key, of items that were answered, and by ability and level, for other papers."""
+        found = {self.paper.items[i.item - 1].key: float(i.difficulty) for i in self.items.itertuples() if i.answers}
+        groups: dict[str, list[float]] = {}
+        for item in self.paper.items:
+            groups.setdefault(such(item), []).extend([found[item.key]] if item.key in found else [])
+        return found | {name: float(np.mean(some)) for name, some in groups.items() if some}
 
     @property
     def weak(self) -> dict[str, str]:
@@ -77,8 +81,8 @@ def exam_class(paper: ExamPaper, folder: Path | str, known: Mapping[str, float] 
     """What the sittings in a folder (`*.jsonl`, each named after its candidate) make of a paper.
 
     What was not answered is wrong. Sittings that are not handed in, are of another paper or damaged are left out, and
-    said to be. `known` are difficulties in logits by key, of an earlier class; otherwise they are fitted from five
-    candidates on, and are those of the levels before. Raises ScenarioError when there is no such folder.
+    said to be. `known` are difficulties in logits of an earlier class; where they are of other items, those of
+    these are fitted, from five candidates on. Raises ScenarioError when there is no such folder.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -124,7 +128,8 @@ def _difficulties(paper: ExamPaper, right: np.ndarray, known: Mapping[str, float
     """In logits: those known, those fitted, or those of the levels; fitted ones have the levels' mean, so that the
     ability of an average candidate stays comparable between classes."""
     levels = np.array([difficulty_of(i, known) for i in paper.items])
-    if known or len(right) < ENOUGH:
+    seen = sum(item.key in (known or {}) for item in paper.items)
+    if 2 * seen >= len(paper.items) or len(right) < ENOUGH:  # these very items were answered before, or few now
         return levels
     return difficulties(right, np.array([i.guess for i in paper.items])) + levels.mean()
 

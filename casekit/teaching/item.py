@@ -5,11 +5,12 @@ In: what a maker of items found. Out: `Item`, which is plain data, can be writte
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Literal
 
-from casekit.error import CasekitError
+from casekit.error import BenchError, CasekitError
 
 Form = Literal["choice", "number", "order", "point"]
 LETTERS = "ABCDEF"
@@ -82,18 +83,19 @@ class Item:
                 given = self._letters(answer, len(self.options))
                 return given == list(self.order), ""
             case "number":
-                if isinstance(answer, bool) or not isinstance(answer, int | float):
-                    raise CasekitError(f"the answer to {self.key} is {answer!r}; write a number in {self.unit}.")
+                if isinstance(answer, bool) or not isinstance(answer, int | float) or not math.isfinite(answer):
+                    raise CasekitError(f"the answer is {answer!r}; write a number in {self.unit}.")
                 ideas = [idea for wrong, idea in self.wrong if abs(answer - wrong) <= self.within]
                 good = abs(answer - self.value) <= self.within
                 return good, "" if good or not ideas else ideas[0]
-        text = str(answer).strip().upper().removesuffix("F").removesuffix("M")
-        return text in {p.upper().removesuffix("F").removesuffix("M") for p in self.points}, ""
+        # Whole names: the two halves of a connector are on either side of a break in it.
+        return str(answer).strip().upper() in {p.upper() for p in self.points}, ""
 
     @property
     def guess(self) -> float:
         """The chance of a blind guess being right."""
-        return {"choice": 1 / max(len(self.options), 1), "order": 0.0, "number": 0.0, "point": 0.0}[self.form]
+        many = max(len(self.options), 1)
+        return {"choice": 1 / many, "order": 1 / math.factorial(many), "number": 0.0, "point": 0.0}[self.form]
 
     @property
     def face(self) -> tuple:
@@ -127,7 +129,7 @@ class Item:
         known = LETTERS[: len(self.options)]
         if len(text) != count or any(c not in known for c in text) or len(set(text)) != count:
             what = "one letter" if count == 1 else f"all {count} letters, each once"
-            raise CasekitError(f"the answer to {self.key} is {answer!r}; write {what} of {known}.")
+            raise CasekitError(f"the answer is {answer!r}; write {what} of {known}.")
         return [known.index(c) for c in text]
 
 
@@ -136,6 +138,13 @@ def shuffled(right: Option, wrong: Sequence[Option], rng) -> tuple[tuple[Option,
     every = [right, *wrong]
     order = [int(k) for k in rng.permutation(len(every))]
     return tuple(every[k] for k in order), order.index(0)
+
+
+def numbered(items: Sequence, number: object):
+    """The item of a number from 1. Raises BenchError when there is none."""
+    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(items):
+        raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(items)}.")
+    return items[number - 1]
 
 
 def listed(names: list[str]) -> str:

@@ -13,17 +13,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from casekit.error import BenchError
 from casekit.reasoning.testtheory import Ability, ability, brier, log_score
 from casekit.teaching.ability import ABILITIES, cases_for
-from casekit.teaching.item import Item
-from casekit.teaching.itemview import answer_of, asked, explained, in_words
+from casekit.teaching.item import Item, numbered
+from casekit.teaching.itemview import LEVELS, answer_of, asked, explained, in_words
 
 if TYPE_CHECKING:
     from casekit.teaching.exampaper import ExamPaper
 
 BY_LEVEL = {1: -1.0, 2: 0.0, 3: 1.0}  # difficulty in logits until a class has answered (our choice)
-SHORT = 0.5  # an ability is to be practised while its interval reaches below this share
+SHORT = 0.5  # an ability is to be practised while its interval reaches below this share, luck aside
 COLUMNS = ["ability", "right", "items", "low", "high", "next"]
 
 
@@ -46,10 +45,8 @@ class Result:
 
     def explain(self, number: int) -> Explanation:
         """Why the answer to an item is what it is, with the drawing; number from 1."""
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(self.asked):
-            raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(self.asked)}.")
-        row = self.items.iloc[number - 1]
-        return Explanation(self.asked[number - 1], str(row["answer"]), bool(row["right"]), str(row["idea"]))
+        item, row = numbered(self.asked, number), self.items.iloc[number - 1]
+        return Explanation(item, str(row["answer"]), bool(row["right"]), str(row["idea"]))
 
     def _lines(self) -> list[str]:
         low, high = self.whole.interval
@@ -101,16 +98,24 @@ def marked(
     for name in dict.fromkeys(items["ability"]):
         mine = np.flatnonzero(items["ability"] == name)
         right = items["right"].to_numpy()[mine].astype(float)
-        low, _, high = ability(right, hard[mine], guess[mine]).share()
-        by.append((name, int(right.sum()), len(mine), low, high, practise(name) if low < SHORT else ""))
+        few, luck = float(hard[mine].mean()), float(guess[mine].mean())
+        low, _, high = ability(right, hard[mine], guess[mine]).share(few, luck)
+        short = low < luck + (1 - luck) * SHORT
+        by.append((name, int(right.sum()), len(mine), low, high, practise(name) if short else ""))
     whole = ability(items["right"].astype(float), hard, guess)
     told = _sureness({n: p for n, p in (sure or {}).items() if n in answers}, items)
     return Result(items, pd.DataFrame(by, columns=COLUMNS), whole, told, paper.items)
 
 
 def difficulty_of(item: Item, known: Mapping[str, float] | None = None) -> float:
-    """An item's difficulty in logits: of a class's answers, or that of its level."""
-    return (known or {}).get(item.key, BY_LEVEL[item.level])
+    """An item's difficulty in logits: that of a class's answers to it, or to such items, or that of its level."""
+    known = known or {}
+    return known.get(item.key, known.get(such(item), BY_LEVEL[item.level]))
+
+
+def such(item: Item) -> str:
+    """What items of the same ability and level are known by; no key of an item has a comma."""
+    return f"{item.ability}, {LEVELS[item.level]}"
 
 
 def practise(name: str) -> str:

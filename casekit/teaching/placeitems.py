@@ -36,7 +36,7 @@ def shares(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         return None
     options, right = shuffled(Option(listed(true)), [Option(listed(w), idea) for w, idea in wrong[:3]], rng)
     return Item(key, "shares", "choice", SHARES, t.name,
-                f"{place} is open. Which sensors have no supply?", options=options, right=right,
+                f"{place} is open. Which sensors lose a supply?", options=options, right=right,
                 because=f"Behind {place} hang {listed(true)}; all others are fed without it.",
                 rings=_ringed(t, place), level=min(len(true), 3))  # fmt: skip
 
@@ -56,7 +56,7 @@ def point(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         return None
     fed = t.fed[t.cells[n].suspect.place]
     return Item(key, "point", "point", OPENS, t.name,
-                f"{listed(fed)} {'has' if len(fed) == 1 else 'have'} no supply because {part.name} is open. Pick the "
+                f"{listed(fed)} {'loses' if len(fed) == 1 else 'lose'} a supply because {part.name} is open. Pick the "
                 "first point on the way from the control unit where the supply is gone, as near to the break as a "
                 "lead can reach.", points=tuple(best),
                 because=f"Up to {part.name} the supply is there; {best[0]} is the nearest point behind it.",

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from html import escape
 from pathlib import Path
 
@@ -36,6 +37,7 @@ class SitPanel(widgets.VBox):
 
     def __init__(self, sitting: Sitting | AwaySitting):
         self.sitting, self.number, self._ending = sitting, 1, False
+        self.drafts: dict[int, str] = {}  # what was picked or typed and not yet answered
         self.title = widgets.HTML(f"<h3>{escape(sitting.paper.title)}</h3><p>{escape(HOW)}</p>")
         self.clock, self.said, self.question = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.go = menu("Item", [])
@@ -67,6 +69,7 @@ class SitPanel(widgets.VBox):
     def _guarded(self, action: Callable[[], str]) -> Callable[[object], None]:
         def done(_: object) -> None:
             ending, self._ending = self._ending, False
+            self._draft()
             try:
                 self._say(action() if action != self._hand_in else self._hand_in(ending))
             except CasekitError as err:
@@ -81,17 +84,27 @@ class SitPanel(widgets.VBox):
 
     def _answer(self) -> str:
         item = self.sitting.paper.items[self.number - 1]
-        given: object = self.text.value
-        if item.form == "choice":
-            given = "" if self.choice.index is None else LETTERS[self.choice.index]
-        elif item.form == "number":
-            try:
-                given = float(self.text.value.strip().removesuffix(item.unit).replace(",", "."))
-            except ValueError:
-                given = self.text.value
+        given: object = self._given()
+        if item.form == "number":
+            with suppress(ValueError):
+                given = float(str(given).strip().removesuffix(item.unit).replace(",", "."))
         told = self.sitting.answer(self.number, given, self.sure.value or None)
+        self.drafts.pop(self.number, None)
         self._turn(1)
         return told
+
+    def _given(self) -> str:
+        """What is picked or typed now."""
+        if self.sitting.paper.items[self.number - 1].form != "choice":
+            return self.text.value
+        return "" if self.choice.index is None else LETTERS[self.choice.index]
+
+    def _draft(self) -> None:
+        """Keep what is picked or typed and was not answered, for when the item is shown again."""
+        given = self._given()
+        self.drafts.pop(self.number, None)
+        if given and given != str(self.sitting.answers.get(self.number, "")):
+            self.drafts[self.number] = given
 
     def _flag(self) -> str:
         return self.sitting.flag(self.number)
@@ -101,16 +114,19 @@ class SitPanel(widgets.VBox):
 
     def _hand_in(self, sure: bool = False) -> str:
         if self.sitting.handed_in:
-            return "this sitting is handed in"
+            return "the marks are shown below" if self._show_marks() else "the marks are not released yet"
         left = len(self.sitting.paper.items) - len(self.sitting.answers)
         if not sure:
             self._ending = True
-            return ONCE_MORE.format(f"{left} items are not answered" if left else "every item is answered")
+            told = f"{left} items are not answered" if left else "every item is answered"
+            told += f"; picked, not answered: {', '.join(map(str, sorted(self.drafts)))}" if self.drafts else ""
+            return ONCE_MORE.format(told)
         self.sitting.hand_in()
         return "handed in"
 
     def _gone(self, change: dict) -> None:
         if change["new"] and change["new"] != self.number:
+            self._draft()
             self.number = change["new"]
             self._say("")
             self._refresh()
@@ -141,19 +157,21 @@ class SitPanel(widgets.VBox):
         options = [f"{LETTERS[k]}  {o.text}" for k, o in enumerate(item.options)]
         if item.form == "choice" and list(self.choice.options) != options:
             self.choice.options = options
+        before = self.drafts.get(self.number, asked.answer)
         if item.form == "choice":
-            known = isinstance(asked.answer, str) and asked.answer.upper() in LETTERS
-            self.choice.index = LETTERS.index(asked.answer.upper()) if known else None
+            known = isinstance(before, str) and len(before) == 1 and before.upper() in LETTERS
+            self.choice.index = LETTERS.index(before.upper()) if known else None
         elif item.options and not hidden:
             self.question.value += "".join(f"<p>{escape(o)}</p>" for o in options)
         if item.form != "choice":
-            self.text.value = "" if asked.answer is None else str(asked.answer)
+            self.text.value = "" if before is None else str(before)
             self.text.description = f"Answer in {item.unit}" if item.unit else "Answer"
         self.sure.value = s.sure.get(self.number, 0.0)
         for box, there in ((self.choice, item.form == "choice"), (self.text, item.form != "choice"), (self.sure, True)):
             box.layout.display = None if there and not hidden else "none"
         for name, button in self.buttons.items():
-            button.disabled = s.handed_in or (s.paused and name != "Pause")
+            button.disabled = (s.handed_in and name != "Hand in") or (s.paused and name != "Pause")
+        self.buttons["Hand in"].description = "Marks" if s.handed_in else "Hand in"
         self.go.disabled = hidden
         self.buttons["Pause"].description = "Go on" if s.paused else "Pause"
         self._show_drawing(hidden)
@@ -162,8 +180,8 @@ class SitPanel(widgets.VBox):
 
     def _line(self, n: int) -> str:
         s = self.sitting
-        words = ["answered"] * (n in s.answers) + ["flagged"] * (n in s.flags)
-        return ", ".join([str(n), *words])
+        marks = (("answered", n in s.answers), ("picked, not answered", n in self.drafts), ("flagged", n in s.flags))
+        return ", ".join([str(n), *(word for word, there in marks if there)])
 
     def _show_drawing(self, hidden: bool = False) -> None:
         """The drawing of the item's machine; on it the point that is picked."""
@@ -179,12 +197,13 @@ class SitPanel(widgets.VBox):
         if self.drawing.children != (board,):
             self.drawing.children = (board,)
 
-    def _show_marks(self) -> None:
+    def _show_marks(self) -> bool:
+        """Show the marks; whether there are any yet."""
         try:
             result = self.sitting.result()
         except CasekitError as err:  # a service keeps marks until they are released
             self.marks.children = (widgets.HTML(f"<p>{escape(str(err))}</p>"),)
-            return
+            return False
         why = widgets.HTML()
         which = menu("Explain", [(str(n), n) for n in range(1, len(self.sitting.paper.items) + 1)])
 
@@ -194,6 +213,7 @@ class SitPanel(widgets.VBox):
         which.observe(explain, "value")
         why.value = result.explain(1)._repr_html_()
         self.marks.children = (widgets.HTML(result._repr_html_()), which, why)
+        return True
 
     def _tell_time(self) -> None:
         s = self.sitting

@@ -18,7 +18,7 @@ import pandas as pd
 
 from casekit.error import BenchError, CasekitError, ScenarioError, refused
 from casekit.teaching.exampaper import ExamPaper
-from casekit.teaching.item import Item
+from casekit.teaching.item import Item, numbered
 from casekit.teaching.itemview import asked, in_words
 from casekit.teaching.marking import Result, marked
 
@@ -41,6 +41,7 @@ class Sitting:
         self.troubles: list[str] = []
         self.handed_in = self.paused = False
         self._last = self._used_s = self._paused_s = 0.0
+        self._written = 0.0  # by the clock, when the last line was
         self._seal = ""
         self._open()
 
@@ -58,12 +59,12 @@ class Sitting:
 
     def answer(self, number: int, answer: object, sure: float | None = None) -> str:
         """Answer an item; a later answer takes the place of one before. `sure` is how likely you think you are right,
-        0 to 1, if you want to know how well you know that. Raises BenchError when that cannot be now."""
+        0.01 to 0.99, if you want to know how well you know that. Raises BenchError when that cannot be now."""
         item = self._item(number)
         self._at_work()
         item.mark(answer)  # what is no answer is refused before it counts
         if sure is not None and not _share(sure):
-            raise BenchError(f"how sure is {sure!r}; write a share from 0 to 1, such as 0.8, or leave it out.")
+            raise BenchError(f"how sure is {sure!r}; write a share from 0.01 to 0.99, such as 0.8, or leave it out.")
         self._write("answer", number, answer, sure)
         return f"{number} answered, {self.left_min:.0f} minutes left"
 
@@ -110,9 +111,7 @@ class Sitting:
     # Inside ---------------------------------------------------------------------------------------------------------
 
     def _item(self, number: int) -> Item:
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= len(self.paper.items):
-            raise BenchError(f"there is no item {number!r}; this paper has 1 to {len(self.paper.items)}.")
-        return self.paper.items[number - 1]
+        return numbered(self.paper.items, number)
 
     def _at_work(self) -> None:
         if self._look:
@@ -147,7 +146,7 @@ class Sitting:
     def _write(self, do: str, number: int = 0, answer: object = None, sure: float | None = None) -> None:
         self._pass()
         line = {"do": do, "item": number, "answer": answer, "sure": sure, "used_s": round(self._used_s, 1),
-                "paused_s": round(self._paused_s, 1)}  # fmt: skip
+                "paused_s": round(self._paused_s, 1), "at": round(self._last, 1)}  # fmt: skip
         seal = _sealed(self._seal, line)
         self._keep(json.dumps(line | {"seal": seal}))
         self._seal = seal
@@ -217,7 +216,7 @@ class Sitting:
         try:
             seal = line.pop("seal")
             known = {"do": str(line["do"]), "item": int(line["item"]), "answer": line["answer"], "sure": line["sure"]}
-            known |= {name: float(line[name]) for name in ("used_s", "paused_s")}
+            known |= {name: float(line[name]) for name in ("used_s", "paused_s", "at")}
             if known["do"] == "answer":
                 self._item(known["item"]).mark(known["answer"])
                 if known["sure"] is not None and not _share(known["sure"]):
@@ -231,6 +230,7 @@ class Sitting:
             self._seal = str(seal)
         self._used_s = max(self._used_s, known["used_s"])
         self._paused_s = max(self._paused_s, known["paused_s"])
+        self._written = known["at"]
         self._take(known)
 
 
@@ -273,7 +273,7 @@ def _sealed(before: str, line: dict) -> str:
 
 
 def _share(p: object) -> bool:
-    return isinstance(p, int | float) and not isinstance(p, bool) and 0 <= p <= 1
+    return isinstance(p, int | float) and not isinstance(p, bool) and 0.01 <= p <= 0.99
 
 
 def _object(raw: bytes) -> dict:
