@@ -21,7 +21,7 @@ from casekit.teaching.awaysitting import AwaySitting
 from casekit.teaching.classline import Line
 from casekit.teaching.practice import open_case
 
-KILLS = int(os.environ.get("CASEKIT_KILLS", "40"))  # 200 take about two minutes: CASEKIT_KILLS=200
+KILLS = int(os.environ.get("CASEKIT_KILLS", "25"))  # 200 take about two minutes: CASEKIT_KILLS=200
 CASE = "broom-frame-dead"
 BLUEPRINT = {"paper": "x", "title": "x", "minutes": 60, "topics": {"harm nothing while testing": 8},
              "machines": ["tug-tractor"]}  # fmt: skip

@@ -23,7 +23,7 @@ from casekit.machine.faults import KINDS, Fault
 from casekit.machine.law import Resistor
 from casekit.machine.state import State
 
-PAIRS = 10
+PAIRS = 8
 EACH = 16
 CHUNK = 20
 LIMIT_V = 1e-6

@@ -31,7 +31,7 @@ from casekit.teaching.logbook import kit_version
 
 BODY = 64 * 1024  # bytes of a request
 # An answer goes out at the end of a step of time: how long a reading took depends on what is wrong with the machine.
-QUICK_S, LONGER_S, LONG_S = 0.12, 0.4, 1.0
+QUICK_S, LONGER_S, LONG_S = 0.1, 0.4, 1.0
 RATE = 5.0, 25.0  # requests a second of one user, and how many at once
 TOO_MANY = "too many calls at once; wait a moment and do it again."
 BROKEN = "the service could not do this; open the case or the paper again to see how it stands."

@@ -47,10 +47,11 @@ class Refused(CasekitError):
 
 @dataclass
 class _Played:
-    """A bench in memory: how many calls were kept of it."""
+    """A bench in memory: whose it is, and the numbers of the requests that were kept of it."""
 
+    kept: Kept
     bench: Practice
-    calls: int
+    requests: set[str]
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
@@ -101,8 +102,8 @@ class Desk:
         request = is_request(body.get("request"))
         do, args, settings, seen = _checked(body)
         with self._held(kept) as played:
-            if before := self.store.answered(id, request):
-                line, answer = before
+            if request in played.requests:
+                line, answer = self.store.answered(id, request)
                 asked = do, body.get("args", []), body.get("settings", {})
                 if (line["do"], line["args"], line["settings"]) != asked:
                     raise Refused(USED, 409)
@@ -131,16 +132,18 @@ class Desk:
                         "minute": bench.clock, "state": str(bench.state), "shown": list(shown_since(bench, count)),
                         "refused": refused}  # fmt: skip
                 note = owner, f"{do} on bench {id[:6]}" if do in NOTED else ""
-                self.store.keep_call(id, played.calls, request, line, answer, note)
+                self.store.keep_call(id, len(played.requests), request, line, answer, note)
             except Exception:
                 self._forget(id)  # what is not kept has not happened: it is played again from what is
                 raise Refused("this call could not be kept, so it has not happened; do it again.", 503) from None
-            played.calls += 1
+            played.requests.add(request)
             return answer
 
     def mine(self, owner: str, id: str) -> Kept:
         """A bench of this trainee; what belongs to others does not exist for them."""
-        kept = self.store.bench(id) if re.fullmatch(r"[A-Za-z0-9_-]{43}", id) else None
+        with self._lock:
+            played = self._alive.get(id)
+        kept = played.kept if played else self.store.bench(id) if re.fullmatch(r"[A-Za-z0-9_-]{43}", id) else None
         if kept is None or kept.owner != owner:
             raise Refused("there is no such bench of yours; open the case first.", 404)
         return kept
@@ -189,7 +192,7 @@ class Desk:
             if not could or trouble:
                 raise ScenarioError([f"bench {kept.id[:6]}: {trouble}; it was kept by another version of the kit."])
         with self._lock:
-            found = self._alive.setdefault(kept.id, _Played(bench, len(lines)))
+            found = self._alive.setdefault(kept.id, _Played(kept, bench, self.store.requests(kept.id)))
             idle = [id for id, played in self._alive.items() if played is not found and not played.lock.locked()]
             for id in idle[: max(0, len(self._alive) - ALIVE)]:
                 del self._alive[id]

@@ -174,6 +174,11 @@ class Store:
             found = db.execute(sa.select(CALLS.c.line, CALLS.c.answer).where(same)).first()
         return (json.loads(found[0]), json.loads(found[1])) if found else None
 
+    def requests(self, bench: str) -> set[str]:
+        """The numbers of the requests that were kept of a bench."""
+        with self.engine.connect() as db:
+            return {number for (number,) in db.execute(sa.select(CALLS.c.request).where(CALLS.c.bench == bench))}
+
     def keep_call(self, bench: str, number: int, request: str, line: dict, answer: dict, note: tuple[str, str]) -> None:
         """Keep a call and its answer, and (who, what) in the audit log if there is a what. Raises ScenarioError when
         it is there already: somebody else writes here."""

@@ -6,6 +6,7 @@ python tests/bench/service.py [trainees, 60] [seconds, 30]
 
 from __future__ import annotations
 
+import socket
 import subprocess
 import sys
 import tempfile
@@ -17,9 +18,6 @@ from pathlib import Path
 import numpy as np
 import requests
 from timing import machine_line
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-from classservice import free_socket
 
 import casekit
 from casekit.service.store import Store
@@ -34,9 +32,9 @@ def main(trainees: int = 60, seconds: float = 30.0) -> None:
         store = Store(Path(folder))
         tokens = [store.new_token(f"T{n:02}", False, time.time() + 3600) for n in range(trainees)]
         store.close()
-        spare = free_socket()
-        port = spare.getsockname()[1]
-        spare.close()
+        with socket.socket() as spare:
+            spare.bind(("127.0.0.1", 0))
+            port = spare.getsockname()[1]
         command = [sys.executable, "-m", "casekit.command", "serve", "--folder", folder, "--port", str(port)]
         service = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         try:
