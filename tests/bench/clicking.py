@@ -1,6 +1,6 @@
 """From a click on the drawing to the new reading on the screen, in JupyterLab in a real browser.
 
-    python tests/bench/click.py [clicks, 45]
+    python tests/bench/clicking.py [clicks, 45]
 
 Prints the machine, then the median and the worst of all clicks in milliseconds, and how much of that is our own Python
 (the same clicks on a panel without a browser).
