@@ -139,7 +139,8 @@ POINT = dataclasses.replace(CHOICE, form="point", points=("X11.3f",), options=()
     [
         (CHOICE, "b", (True, "")), (CHOICE, "A", (False, "x")), (NUMBER, 2.05, (True, "")), (NUMBER, 5, (False, "y")),
         (NUMBER, 3.0, (False, "")), (ORDER, "cab", (True, "")), (ORDER, "A, B, C", (False, "")),
-        (POINT, "x11.3", (True, "")), (POINT, "X11.4", (False, "")),
+        (POINT, "x11.3f", (True, "")),
+        (POINT, "X11.3m", (False, "")), (POINT, "X11.3", (False, "")), (POINT, "X11.4", (False, "")),
     ],
 )  # fmt: skip
 def test_marking(item, answer, marked):
