@@ -244,6 +244,7 @@ def test_a_dead_kernel_is_told_and_nothing_is_lost(address, name):
         for place in ("B5.1", "B9.1", "B12.1"):
             point(shown, place).click()
             told(shown, rf"{re.escape(place)} against G1\.-")
+        log(shown).locator("tbody tr").first.wait_for()
         lines = log(shown).locator("tbody tr").count()
         assert lines == 3
         shown.get_by_role("menuitem", name="Kernel", exact=True).click()
@@ -265,11 +266,13 @@ def test_a_page_reload_keeps_the_panel(address, name):
         opened(shown, address, name)
         point(shown, "B9.1").click()
         told(shown, r"B9\.1 against G1\.-")
+        log(shown).locator("tbody tr").first.wait_for()  # it is drawn after the sentence was said
         lines = log(shown).locator("tbody tr").count()
         shown.keyboard.press("Control+s")
         shown.wait_for_timeout(1000)
         shown.goto(f"{address}/lab/tree/{name}")
         shown.locator(f"{BOARD} svg").first.wait_for()
+        log(shown).locator("tbody tr").first.wait_for()
         assert log(shown).locator("tbody tr").count() == lines
         point(shown, "B9.3").click()
         told(shown, r"B9\.3 against G1\.-")
