@@ -85,7 +85,7 @@ def nursery() -> None:
     bench.key("on")
     bench.volts("B5.1", "G1.-")
     assert fault_table("tug-tractor").volts.size
-    assert dangers("tug-tractor")
+    assert dangers(fault_table("tug-tractor"))
     ended = False
 
     def end(*_) -> None:

@@ -13,7 +13,7 @@ import math
 import time
 from collections.abc import Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -46,8 +46,9 @@ class Bucket:
 
     rate: float
     burst: float
-    left: float
-    at: float = field(default_factory=time.monotonic)
+
+    def __post_init__(self) -> None:
+        self.left, self.at = self.burst, time.monotonic()
 
     def take(self) -> bool:
         """Take one, if there is one."""
@@ -189,7 +190,7 @@ class Service:
                 who = await self._who(request)
                 if teaches and not who.instructor:
                     raise Refused("only an instructor may do this.", 403)
-                if not self._buckets.setdefault(who.name, Bucket(*self.rate, self.rate[1])).take():
+                if not self._may(who.name):
                     raise Refused(TOO_MANY, 429)
                 made = await answer(request, who)
             except Refused as err:
@@ -215,13 +216,17 @@ class Service:
             who.name if who else f"nobody at {request.client.host if request.client else '?'}",
             request.url.path,
         )
-        if who is None and not self._buckets.setdefault(name, Bucket(*self.rate, self.rate[1])).take():
+        if who is None and not self._may(name):
             return JSONResponse({"error": TOO_MANY}, 429)
         try:
             await run_in_threadpool(self.store.note, name, f"refused ({err.status}): {path}")
         except Exception as trouble:
             log.error("%s while a refusal was written down", type(trouble).__name__)
         return JSONResponse({"error": str(err)}, err.status)
+
+    def _may(self, name: str) -> bool:
+        """Whether someone may ask for one more thing now."""
+        return self._buckets.setdefault(name, Bucket(*self.rate)).take()
 
     async def _nowhere(self, request: Request, err: Exception) -> Response:
         return await self._refusal(request, None, Refused(NOWHERE, err.status_code))

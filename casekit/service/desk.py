@@ -10,14 +10,12 @@ import inspect
 import json
 import re
 import secrets
-import threading
-from collections import OrderedDict
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
 
 from casekit.error import BenchError, CasekitError, ScenarioError
 from casekit.files import library
+from casekit.service.held import Held
 from casekit.service.store import Kept, Store
 from casekit.teaching.again import WRITTEN, do_again, shown_since
 from casekit.teaching.logbook import Line, given, kit_version
@@ -52,7 +50,6 @@ class _Played:
     kept: Kept
     bench: Practice
     requests: set[str]
-    lock: threading.Lock = field(default_factory=threading.Lock)
 
 
 class Desk:
@@ -61,8 +58,7 @@ class Desk:
 
     def __init__(self, store: Store, hidden: bool = True, drawn: bool = True):
         self.store, self.hidden, self.drawn = store, hidden, drawn
-        self._alive: OrderedDict[str, _Played] = OrderedDict()
-        self._lock = threading.Lock()
+        self._alive: Held[str, _Played] = Held()
 
     # Trainees -------------------------------------------------------------------------------------------------------
 
@@ -122,7 +118,7 @@ class Desk:
             except BenchError as err:
                 refused = str(err)
             except Exception as err:  # what no check foresaw: half changed perhaps, and its words may say too much
-                self._forget(id)
+                self._alive.forget(id)
                 raise Refused(f"{do} cannot be asked like this ({type(err).__name__}).", 400) from None
             try:
                 answer = {"result": packed(result), "refused": refused, **_stands(bench, min(seen, count))}
@@ -134,15 +130,14 @@ class Desk:
                 note = owner, f"{do} on bench {id[:6]}" if do in NOTED else ""
                 self.store.keep_call(id, len(played.requests), request, line, answer, note)
             except Exception:
-                self._forget(id)  # what is not kept has not happened: it is played again from what is
+                self._alive.forget(id)  # what is not kept has not happened: it is played again from what is
                 raise Refused("this call could not be kept, so it has not happened; do it again.", 503) from None
             played.requests.add(request)
             return answer
 
     def mine(self, owner: str, id: str) -> Kept:
         """A bench of this trainee; what belongs to others does not exist for them."""
-        with self._lock:
-            played = self._alive.get(id)
+        played = self._alive.peek(id)
         kept = played.kept if played else self.store.bench(id) if re.fullmatch(r"[A-Za-z0-9_-]{43}", id) else None
         if kept is None or kept.owner != owner:
             raise Refused("there is no such bench of yours; open the case first.", 404)
@@ -177,42 +172,20 @@ class Desk:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
+    def _held(self, kept: Kept) -> AbstractContextManager[_Played]:
+        """A bench for one thread alone: from memory, or played again."""
+        return self._alive.held(kept.id, lambda: self._played(kept), ALIVE)
+
     def _played(self, kept: Kept) -> _Played:
-        """The bench as it stands: from memory, or played again."""
-        with self._lock:
-            if kept.id in self._alive:
-                self._alive.move_to_end(kept.id)
-                return self._alive[kept.id]
+        """The bench as it stands, played again from what was kept."""
         bench = open_case(kept.case, kept.seed, kept.variant)
-        lines = self.store.calls(kept.id)
-        for number, line in enumerate(lines, 1):
+        for number, line in enumerate(self.store.calls(kept.id), 1):
             again = Line(number, line["do"], given(line["args"]), {k: given(v) for k, v in line["settings"].items()},
                          line["minute"], line["state"], tuple(line["shown"]), line["refused"])  # fmt: skip
             could, trouble = do_again(bench, again)
             if not could or trouble:
                 raise ScenarioError([f"bench {kept.id[:6]}: {trouble}; it was kept by another version of the kit."])
-        with self._lock:
-            found = self._alive.setdefault(kept.id, _Played(kept, bench, self.store.requests(kept.id)))
-            idle = [id for id, played in self._alive.items() if played is not found and not played.lock.locked()]
-            for id in idle[: max(0, len(self._alive) - ALIVE)]:
-                del self._alive[id]
-            return found
-
-    @contextmanager
-    def _held(self, kept: Kept) -> Iterator[_Played]:
-        """A bench for one thread alone: the one in memory, not one that was forgotten while it was waited for."""
-        while True:
-            played = self._played(kept)
-            with played.lock:
-                with self._lock:
-                    current = self._alive.get(kept.id) is played
-                if current:
-                    yield played
-                    return
-
-    def _forget(self, id: str) -> None:
-        with self._lock:
-            self._alive.pop(id, None)
+        return _Played(kept, bench, self.store.requests(kept.id))
 
 
 def _fingerprint(bench: Practice) -> tuple:

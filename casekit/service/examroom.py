@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import json
 import secrets
-import threading
 import time
-from collections import OrderedDict
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import asdict
 
 import pandas as pd
@@ -21,6 +19,7 @@ from pydantic import ValidationError
 from casekit.error import CasekitError
 from casekit.files.blueprint import Blueprint
 from casekit.service.desk import Refused, is_request
+from casekit.service.held import Held
 from casekit.service.store import Store
 from casekit.teaching.exampaper import ExamPaper, exam_paper
 from casekit.teaching.item import Item
@@ -61,8 +60,7 @@ class ExamRoom:
     def __init__(self, store: Store, clock: Callable[[], float] = time.time):
         self.store, self._clock = store, clock
         self._papers: dict[str, ExamPaper] = {}
-        self._seats: OrderedDict[tuple[str, str], tuple[Seat, threading.Lock]] = OrderedDict()
-        self._lock = threading.Lock()
+        self._seats: Held[tuple[str, str], Seat] = Held(lambda seat: seat.handed_in)
 
     # Candidates -----------------------------------------------------------------------------------------------------
 
@@ -106,7 +104,7 @@ class ExamRoom:
             except CasekitError:
                 raise
             except Exception:
-                self._leave(id, owner)  # what is not in the store has not happened
+                self._seats.forget((id, owner))  # what is not in the store has not happened
                 raise Refused("this could not be kept, so it has not happened; do it again.", 503) from None
             return {"said": said, **_stands(seat)}
 
@@ -176,31 +174,10 @@ class ExamRoom:
 
     # Inside ---------------------------------------------------------------------------------------------------------
 
-    @contextmanager
-    def _held(self, id: str, owner: str) -> Iterator[Seat]:
-        """A candidate's seat for one thread alone: the one in memory, or as it stands in the store."""
+    def _held(self, id: str, owner: str) -> AbstractContextManager[Seat]:
+        """A candidate's seat for one thread alone: from memory, or as it stands in the store. One at work stays."""
         paper = self.paper(id)
-        while True:
-            with self._lock:
-                if (id, owner) not in self._seats:
-                    self._seats[id, owner] = Seat(paper, self.store, id, owner, self._clock), threading.Lock()
-                self._seats.move_to_end((id, owner))
-                # A seat at work stays: another one beside it would write the same lines.
-                done = [key for key, (seat, lock) in self._seats.items()
-                        if seat.handed_in and not lock.locked() and key != (id, owner)]  # fmt: skip
-                for key in done[: max(0, len(self._seats) - SEATS)]:
-                    del self._seats[key]
-                seat, lock = here = self._seats[id, owner]
-            with lock:
-                with self._lock:
-                    current = self._seats.get((id, owner)) is here
-                if current:
-                    yield seat
-                    return
-
-    def _leave(self, id: str, owner: str) -> None:
-        with self._lock:
-            self._seats.pop((id, owner), None)
+        return self._seats.held((id, owner), lambda: Seat(paper, self.store, id, owner, self._clock), SEATS)
 
 
 def _done(seat: Seat, do: str, number: object, body: dict) -> str:
