@@ -5,7 +5,6 @@ from datetime import date
 import pytest
 
 from casekit import ScenarioError
-from casekit.teaching import record
 from casekit.teaching.record import FILE, Entry, Record
 
 DAY = date(2026, 3, 1)
@@ -85,7 +84,7 @@ def test_a_write_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch):
     def full(*args):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(record.os, "replace", full)
+    monkeypatch.setattr("os.replace", full)
     with pytest.raises(ScenarioError) as err:
         found.add(Entry("c", 1, DAY))
     said = "the record of your practice cannot be written (No space left on device); name another folder."

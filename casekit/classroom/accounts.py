@@ -20,6 +20,7 @@ from pathlib import Path
 
 from casekit.error import MissingError, ScenarioError, refused
 from casekit.files.source import read
+from casekit.files.whole import write_whole
 
 SIGN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,15}"  # what the logs and the service take; nothing in it leads out of a folder
 SERVICE = ":service"  # the service's own entry among the ids; no sign can be spelled so
@@ -265,16 +266,8 @@ def reachable(folder: Path) -> None:
 
 def write(path: Path, text: str) -> None:
     """Write a file that its owner alone can read, whole or not at all."""
-    new = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}")
     try:
-        try:
-            with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(path)
-        finally:
-            new.unlink(missing_ok=True)
+        write_whole(path, text.encode())
     except OSError as err:
         raise ScenarioError([refused(path, err, "make room there, or choose another folder")]) from None
 

@@ -25,6 +25,7 @@ import psutil
 from casekit.classroom import jupyterhub_config as configuration
 from casekit.classroom.accounts import EMPTY, locked, write
 from casekit.error import MissingError, ScenarioError, refused
+from casekit.teaching.page import ended
 
 READY_S = 60  # seconds in which the Hub answers, or something is wrong
 END_S = 40  # seconds in which it ends all it started
@@ -86,12 +87,7 @@ def _ended_by_signals(hub: subprocess.Popen) -> Iterator[tuple[list[int], set[ps
     finally:
         started |= _below(hub)
         if hub.poll() is None:
-            hub.terminate()
-            try:
-                hub.wait(END_S)
-            except subprocess.TimeoutExpired:
-                hub.kill()
-                hub.wait()
+            ended(hub, END_S)
         for process in started:  # a Hub whose service ends during its start leaves the proxy behind
             with suppress(psutil.NoSuchProcess):
                 process.terminate()

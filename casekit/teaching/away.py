@@ -7,7 +7,6 @@ machine never had, nobody can look up there.
 from __future__ import annotations
 
 from functools import wraps
-from html import escape
 
 from casekit.error import BenchError
 from casekit.files.schema import MachineFile
@@ -16,23 +15,9 @@ from casekit.teaching.again import WRITTEN
 from casekit.teaching.classline import Line
 from casekit.teaching.logbook import plain
 from casekit.teaching.parcel import unpacked
-from casekit.teaching.practice import Practice
+from casekit.teaching.practice import Practice, Sheet
 from casekit.teaching.practice import open_case as open_here
-from casekit.teaching.progress import headed
 from casekit.teaching.ticks import Ticks
-
-
-class AwaySheet:
-    """What is handed to the trainee with the machine, as the service sent it."""
-
-    def __init__(self, title: str, rows: list[list[str]]):
-        self.title, self.rows = title, [(str(head), str(text)) for head, text in rows]
-
-    def __repr__(self) -> str:
-        return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
-
-    def _repr_html_(self) -> str:
-        return f"<h3>{escape(self.title)}</h3><table><tbody>{headed(self.rows)}</tbody></table>"
 
 
 class Away(Practice):
@@ -44,7 +29,7 @@ class Away(Practice):
         self._line, self._bench = line, str(found["bench"])
         self.machine_file = MachineFile.model_validate(found["machine"])
         self.drawing = drawn(self.machine_file)
-        self.sheet = AwaySheet(str(found["title"]), found["sheet"])
+        self.sheet = Sheet(str(found["title"]), ((str(head), str(text)) for head, text in found["sheet"]))
         self.title, self.stored = str(found["title"]), tuple(found["codes"])
         self.events, self.own = [], Ticks()
         self._picture = self._debrief = self._again = None

@@ -67,12 +67,17 @@ def served(name: str, seed: int | None = None, port: int = 0) -> Iterator[tuple[
                 raise MissingError(f"the page did not start; the last thing Voila said is: {said[-1]}")
             yield f"http://{LOOPBACK}:{port}/", process
         finally:
-            process.terminate()
-            try:
-                process.wait(STOP_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            ended(process, STOP_S)
+
+
+def ended(process: subprocess.Popen, patience_s: float) -> None:
+    """End a process: it is asked to, and made to when it does not in so many seconds."""
+    process.terminate()
+    try:
+        process.wait(patience_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
 
 
 def _command(path: Path, port: int) -> list[str]:

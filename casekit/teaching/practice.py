@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
 
@@ -43,11 +43,15 @@ from casekit.teaching.variant import operated, variant_of
 class Sheet:
     """What is handed to the trainee with the machine: complaint, story and stored codes."""
 
-    def __init__(self, case: CaseFile, machine: MachineFile):
-        self.title, self.machine = case.title, machine.title
-        self.rows = [("Machine", machine.title), ("Complaint", case.complaint), ("Story", case.story)]
+    def __init__(self, title: str, rows: Iterable[tuple[str, str]]):
+        self.title, self.rows = title, list(rows)
+
+    @classmethod
+    def of(cls, case: CaseFile, machine: MachineFile) -> Sheet:
+        """The sheet of a case."""
         codes = "; ".join(f"{code} {TITLES[code]}" for code in case.codes)
-        self.rows.append(("Stored codes", codes or "none"))
+        return cls(case.title, [("Machine", machine.title), ("Complaint", case.complaint), ("Story", case.story),
+                                ("Stored codes", codes or "none")])  # fmt: skip
 
     def __repr__(self) -> str:
         return "\n".join([self.title, *(f"{head}: {text}" for head, text in self.rows)])
@@ -100,7 +104,7 @@ class Practice(Bench):
         truth = Truth(specimen, memory, *((case.explanation, tuple(case.teaches)) if case else ()))
         super().__init__(plan, truth, case.title if case else machine.title)
         self._remember()
-        self.sheet = Sheet(case, machine) if case else None
+        self.sheet = Sheet.of(case, machine) if case else None
         self.stored = tuple(case.codes) if case else ()
         self.machine_file = machine
         self._again = Fresh(case.case, seed, variant) if case else None

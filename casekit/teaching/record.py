@@ -7,16 +7,14 @@ a variant handed out, one for what came of it. It never holds what was wrong wit
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections import Counter
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
 from casekit.error import ScenarioError
+from casekit.files.whole import write_whole
 from casekit.teaching.schedule import Due, after_all
 
 FILE = "practice_record.jsonl"  # no case can have this name, so no log has it
@@ -117,19 +115,10 @@ class Record:
             raise ScenarioError([_unusable(self.path, "read", err)]) from None
 
     def _replace(self, whole: bytes) -> None:
-        made = None
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            handle, made = tempfile.mkstemp(dir=self.path.parent, prefix=f"{FILE}.")
-            with os.fdopen(handle, "wb") as file:
-                file.write(whole)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(made, self.path)
+            write_whole(self.path, whole)
         except OSError as err:
-            if made:
-                with suppress(OSError):
-                    os.unlink(made)
             raise ScenarioError([_unusable(self.path, "written", err)]) from None
 
 
