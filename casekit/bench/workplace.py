@@ -161,8 +161,7 @@ class Workplace:
 
     def _owner(self, point: str) -> str:
         """The connector or stud a probe point belongs to."""
-        known = point in self.drawing.access_min or point in self.state.bared
-        return point if known else point.rsplit(".", 1)[0]
+        return point if point in self.state.bared else self.drawing.owner(point)
 
     def _reach(self, name: str) -> float:
         """Minutes to get at a connector, stud or contact point: nothing once it has been uncovered."""

@@ -195,6 +195,10 @@ class Machine:
         graph.add_edges_from((c.a, c.b) for c in self.all(Contact) if c.connector not in unplugged)
         return graph
 
+    def owner(self, point: str) -> str:
+        """The connector or stud a point belongs to."""
+        return point if point in dict(self.studs) else point.rsplit(".", 1)[0]
+
     @property
     def access_min(self) -> dict[str, float]:
         """Minutes to get at every connector, stud and contact point, by name."""

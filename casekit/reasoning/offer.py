@@ -75,7 +75,7 @@ class Standpoint:
         reached, looked, codes, state = set(), set(), False, State()
         for e in events:
             if isinstance(e, Reading):
-                reached |= {_owner(drawing, lead) for lead in (e.red, e.black) if lead}
+                reached |= {drawing.owner(lead) for lead in (e.red, e.black) if lead}
                 if e.function in ("scan", "codes", "scan trace", "snapshot"):
                     reached.add(SCANNER)
                 codes |= e.function == "codes"
@@ -156,7 +156,7 @@ def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
     if state.key != "off":
         pairs += [("millivolts", *pair) for pair in along(drawing, state)]
     for function, red, black in pairs:
-        owners = frozenset({_owner(drawing, red), _owner(drawing, black)})
+        owners = frozenset({drawing.owner(red), drawing.owner(black)})
         cost = sum(reach.get(o, 0.0) for o in owners - spot.reached) + minutes.LEADS
         yield Offer(function, state, cost, (), red, black, reached=owners, work=minutes.LEADS)
 
@@ -191,7 +191,7 @@ def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
             net = [w for w, _ in point.wires]
             red = next((p for p in drawing.reachable(here.state) for w in net if _on(drawing, w, p)), "")
             if red:
-                lead = 0.0 if _owner(drawing, red) in here.reached else reach.get(_owner(drawing, red), 0.0)
+                lead = 0.0 if drawing.owner(red) in here.reached else reach.get(drawing.owner(red), 0.0)
                 cost = there + minutes.SHIFT + minutes.LEADS + lead
                 yield Offer("shift", here.state, cost, (), red, drawing.earth, point.name, work=cost)
     if not here.state.unplugged:
@@ -207,8 +207,3 @@ def _on(drawing: Machine, wire: str, point: str) -> bool:
 
 def _after(offer: Offer, moves: tuple, cost: float) -> Offer:
     return replace(offer, moves=moves, minutes=offer.minutes + cost)
-
-
-def _owner(drawing: Machine, point: str) -> str:
-    """The connector or stud a point belongs to."""
-    return point if point in dict(drawing.studs) else point.rsplit(".", 1)[0]

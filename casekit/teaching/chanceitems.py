@@ -6,10 +6,13 @@ chances before the reading are those of the field weights among the suspects nam
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from casekit.reasoning.belief import updated
 from casekit.reasoning.prior import cells
+from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.words import number
 from casekit.teaching.ability import CHANCE
 from casekit.teaching.faulttable import FaultTable
@@ -17,13 +20,14 @@ from casekit.teaching.item import Item, Option, shuffled
 
 NAMED = 4
 APART = 0.08  # between two options, as a share
+SEEN_V = 1.0  # what a reading that is asked about is off at least
 LEAST = 0.02  # of the chances before the reading
 
 
 def chance(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     """How likely is this now?"""
     n = int(rng.integers(len(t.cells)))
-    moved = np.flatnonzero(np.abs(np.nan_to_num(t.volts[n + 1], nan=np.inf) - t.volts[0]) > 1.0)
+    moved = t.moved(n, SEEN_V)
     if not len(moved):
         return None
     k = int(moved[int(rng.integers(len(moved)))])
@@ -66,14 +70,20 @@ def chance(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
 
 def _percents(t: FaultTable, named: list[int]) -> np.ndarray:
     """Chances of the suspects among themselves, in whole percent that add up to one."""
-    weights = t.__dict__.setdefault("_weights", {})
-    if not weights:
-        for cell in cells(t.drawing, [c.suspect for c in t.cells]):
-            weights[cell.suspect] = weights.get(cell.suspect, 0.0) + cell.weight
+    weights = _weights(t)
     share = np.array([weights[t.cells[m].suspect] for m in named])
     whole = np.round(100 * share / share.sum())
     whole[whole.argmax()] += 100 - whole.sum()
     return whole / 100
+
+
+@lru_cache(maxsize=8)
+def _weights(t: FaultTable) -> dict[Suspect, float]:
+    """Field weights of all suspects of a machine."""
+    weights: dict[Suspect, float] = {}
+    for cell in cells(t.drawing, [c.suspect for c in t.cells]):
+        weights[cell.suspect] = weights.get(cell.suspect, 0.0) + cell.weight
+    return weights
 
 
 def _percent(p: float, idea: str = "") -> Option:

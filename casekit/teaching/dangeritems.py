@@ -18,10 +18,9 @@ from casekit.circuit.operating_point import solve
 from casekit.error import CircuitError
 from casekit.machine.law import Element
 from casekit.machine.machine import JUMPER_OHM
-from casekit.machine.unit import Core
 from casekit.reasoning.words import number
 from casekit.teaching.ability import SAFE
-from casekit.teaching.faulttable import BATTERY_V, ON, FaultTable, fault_table, net
+from casekit.teaching.faulttable import BATTERY_V, ON, FaultTable
 from casekit.teaching.item import Item, Option, shuffled
 
 LIVE_V, DEAD_V = 0.5, 0.01  # above: no ohms; below: nothing flows where a jumper is laid to ground
@@ -49,8 +48,6 @@ class Dangers:
     def __init__(self, t: FaultTable):
         self.t = t
         self._lamps: dict[int, float] = {}
-        copper = t.drawing.copper()
-        self.returns = {p for core in t.drawing.all(Core) for pin in core.returns for p in net(copper, pin)}
         plus, earth = t.drawing.plus, t.drawing.earth
         self.feed = self._jumped([(plus, p, JUMPER_OHM) for p in t.points])
         self.ground = self._jumped([(p, earth, JUMPER_OHM) for p in t.points])
@@ -108,7 +105,7 @@ class Dangers:
 
     def _ground(self, k: int, harms: bool) -> Deed | None:
         much = self._flows(k, self.ground[k])
-        if much is None or self.t.points[k].rsplit(".", 1)[0] == self.t.drawing.earth.rsplit(".", 1)[0]:
+        if much is None or self._at_battery(k):
             return None
         then = f"{number(abs(self.ground[k]), 'A')} flow, {'a fire' if much else 'as it is on ground already'}"
         return Deed(f"a jumper without a fuse, key on, at {self.t.where(k)}", k, then, much,
@@ -116,7 +113,7 @@ class Dangers:
 
     def _feed(self, k: int, harms: bool) -> Deed | None:
         v, amps = float(self.t.volts[0, k]), abs(self.feed[k])
-        if not np.isfinite(amps) or self.t.points[k].rsplit(".", 1)[0] == self.t.drawing.plus.rsplit(".", 1)[0]:
+        if not np.isfinite(amps) or self._at_battery(k):
             return None
         what = f"a fused jumper from {self.t.drawing.plus}, key on, at {self.t.points[k]}"
         risen = self.t.volts[0, self.t.points.index(self.t.drawing.plus)] - amps * JUMPER_OHM
@@ -134,9 +131,13 @@ class Dangers:
         on a sensor return, where nobody lays anything."""
         if abs(amps) > FUSE_A:
             return True
-        if self.t.points[k] in self.returns:
+        if self.t.points[k] in self.t.returns:
             return None
         return False if abs(self.t.volts[0, k]) < DEAD_V and abs(amps) < FEW_A else None
+
+    def _at_battery(self, k: int) -> bool:
+        """Whether a point is a post of the battery itself."""
+        return self.t.points[k] in (self.t.drawing.plus, self.t.drawing.earth)
 
     def _jumped(self, pairs: list[tuple[str, str, float]]) -> list[float]:
         """Amperes through pieces of wire, one at a time; nan where there is no steady state."""
@@ -154,14 +155,14 @@ class Dangers:
 
 
 @lru_cache(maxsize=8)
-def dangers(name: str) -> Dangers:
+def dangers(t: FaultTable) -> Dangers:
     """What may be done on a machine; kept."""
-    return Dangers(fault_table(name))
+    return Dangers(t)
 
 
 def danger(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     """Which of these must not be done? One harms, by what the circuit gives; the others do not."""
-    d = dangers(t.name)
+    d = dangers(t)
     kinds = ["ohms", "lamp", "amps", "feed", "ground"]
     bad = d.draw(rng, True, [kinds[int(k)] for k in rng.permutation(len(kinds))])
     others = ["volts", *kinds]

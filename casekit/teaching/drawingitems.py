@@ -5,6 +5,7 @@ In: a `FaultTable`, a key, a generator of random numbers. Out: an `Item`, or Non
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import combinations
 
 import networkx as nx
@@ -78,21 +79,16 @@ def _by_cavity(cavity: str) -> tuple[str, int]:
 # A wire that is drawn on another splice than it is on -----------------------------------------------------------------
 
 
+@lru_cache(maxsize=8)
 def _wrong_splices(t: FaultTable) -> list[tuple[Wire, str]]:
     """Wires to sensors, each with another splice of the same copper that it could really be on."""
     copper, splices = t.drawing.copper(), set(t.drawing.splices())
     found = []
     for wire in t.drawing.all(Wire):
         if wire.a in splices and t.fed.get(wire.name):
-            here = splices & net(copper, wire.a) - {wire.a} - _behind(t, wire)
+            here = splices & net(copper, wire.a) - {wire.a} - net(t.without(wire), wire.b)
             found += [(wire, splice) for splice in sorted(here)]
     return found
-
-
-def _behind(t: FaultTable, wire: Wire) -> set[str]:
-    copper = t.drawing.copper()
-    copper.remove_edge(wire.a, wire.b)
-    return net(copper, wire.b)
 
 
 def _spliced(t: FaultTable, key: str, rng: np.random.Generator, every: list[tuple[Wire, str]]) -> Item | None:
@@ -135,16 +131,10 @@ def _spliced(t: FaultTable, key: str, rng: np.random.Generator, every: list[tupl
                 rings=tuple((p, number(real[p], "V")) for p in rows), level=3)  # fmt: skip
 
 
+@lru_cache(maxsize=4096)
 def _fed_volts(t: FaultTable, wrong: DrawnOnWrongSplice | None, cut: Wire) -> dict[str, float] | None:
-    """Volts at every sensor's pins that are on a supply, on the machine as it really is, with a wire taken off."""
-    known = t.__dict__.setdefault("_spliced", {})
-    key = (wrong, cut.name)
-    if key not in known:
-        known[key] = _solved(t, wrong, cut)
-    return known[key]
-
-
-def _solved(t: FaultTable, wrong: DrawnOnWrongSplice | None, cut: Wire) -> dict[str, float] | None:
+    """Volts at every sensor's pins that are on a supply, on the machine as it really is, with a wire taken off; None
+    where there is no steady state."""
     machine: Machine = t.drawing if wrong is None else t.drawing.with_fault(wrong)
     try:
         found = solve(machine.with_fault(Open(cut.name, 0.5)), ON)

@@ -23,7 +23,7 @@ from casekit.machine.law import Resistor
 from casekit.machine.machine import Machine
 from casekit.machine.rules import View, seen
 from casekit.machine.state import State
-from casekit.machine.unit import Input, Supply
+from casekit.machine.unit import Core, Input, Supply
 from casekit.reasoning.evidence import expectations
 from casekit.reasoning.prior import Cell
 from casekit.reasoning.suspect import Suspect, suspects
@@ -86,6 +86,12 @@ class FaultTable:
         return {n for s in self.drawing.all(Supply) for pin in s.pins for n in net(copper, pin)}
 
     @cached_property
+    def returns(self) -> set[str]:
+        """Points on the copper of any sensor return."""
+        copper = self.drawing.copper()
+        return {n for core in self.drawing.all(Core) for pin in core.returns for n in net(copper, pin)}
+
+    @cached_property
     def fed(self) -> dict[str, list[str]]:
         """Sensors that hang on every wire and cavity of a supply, by what is behind it."""
         copper, found = self.drawing.copper(), {}
@@ -108,6 +114,17 @@ class FaultTable:
     def sound(self) -> OperatingPoint:
         """The sound machine."""
         return solve(self.drawing, ON)
+
+    def moved(self, n: int, by: float) -> np.ndarray:
+        """Points at which a fault shows something else than the sound machine, by more than so many volt, or nothing
+        that stands still."""
+        return np.flatnonzero(np.abs(np.nan_to_num(self.volts[n + 1], nan=np.inf) - self.volts[0]) > by)
+
+    def without(self, part: Wire | Contact) -> nx.Graph:
+        """The copper of the drawing without a wire or a contact."""
+        copper = self.drawing.copper()
+        copper.remove_edge(part.a, part.b)
+        return copper
 
     def u(self, volts: np.ndarray | float) -> np.ndarray:
         """What readings may be off for the meter and the tolerances of good parts, standard uncertainties in volt."""

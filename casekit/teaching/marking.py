@@ -8,18 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from casekit.reasoning.testtheory import Ability, ability, brier, log_score
 from casekit.teaching.ability import ABILITIES, cases_for
+from casekit.teaching.exampaper import ExamPaper
 from casekit.teaching.item import Item, numbered
 from casekit.teaching.itemview import LEVELS, answer_of, asked, explained, in_words
-
-if TYPE_CHECKING:
-    from casekit.teaching.exampaper import ExamPaper
 
 BY_LEVEL = {1: -1.0, 2: 0.0, 3: 1.0}  # difficulty in logits until a class has answered (our choice)
 SHORT = 0.5  # an ability is to be practised while its interval reaches below this share, luck aside

@@ -46,8 +46,7 @@ def point(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     opens = [n for n, c in enumerate(t.cells) if c.suspect.kind == "open" and t.fed.get(c.suspect.place)]
     n = opens[int(rng.integers(len(opens)))]
     part = t.drawing.part(t.cells[n].suspect.place, (Wire, Contact))
-    copper = t.drawing.copper()
-    copper.remove_edge(part.a, part.b)
+    copper = t.without(part)
     front, behind = net(copper, part.a), net(copper, part.b)
     last, first = ([p for p in t.points if p in side] for side in (front, behind))
     steps = nx.single_source_shortest_path_length(copper, part.b)

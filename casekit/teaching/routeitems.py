@@ -32,7 +32,7 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         return None
     read, some = left
     rows = t.volts[[n + 1 for n in some]]
-    minutes = np.array([t.drawing.access_min.get(_owner(t, p), 0.0) + LEADS for p in t.points])
+    minutes = np.array([t.drawing.access_min.get(t.drawing.owner(p), 0.0) + LEADS for p in t.points])
     classes, sure = _classes(t, rows)
     sure = [k for k in sure if k not in read]
     if len(sure) < 4:
@@ -200,8 +200,3 @@ def _parted(t: FaultTable, v: np.ndarray, classes: np.ndarray) -> str:
 def _spoken(t: FaultTable, ruled: list[int], against: np.ndarray, read: list[int]) -> str:
     told = (f"with {t.cells[m].suspect} {t.points[read[int(against[m].argmax())]]} would read otherwise" for m in ruled)
     return "; ".join(told)
-
-
-def _owner(t: FaultTable, point: str) -> str:
-    """The connector or stud that is reached for a point."""
-    return point if point in t.drawing.access_min else point.rsplit(".", 1)[0]

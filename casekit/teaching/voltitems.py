@@ -11,12 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from casekit.machine.unit import Core
 from casekit.reasoning.prior import Cell
 from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.words import number
 from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE
-from casekit.teaching.faulttable import APART, FAINT_V, FaultTable, net
+from casekit.teaching.faulttable import APART, FAINT_V, FaultTable
 from casekit.teaching.item import Item, Option, shuffled
 
 SURE = 0.02  # what a value may be off and still be right, as a share, beside 50 mV
@@ -32,7 +31,7 @@ ABILITY = {
 def reading(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     """What will this read?"""
     n = int(rng.integers(len(t.cells)))
-    moved = np.flatnonzero(np.abs(np.nan_to_num(t.volts[n + 1], nan=np.inf) - t.volts[0]) > APART)
+    moved = t.moved(n, APART)
     if not len(moved):
         return None
     k = int(moved[int(rng.integers(len(moved)))])
@@ -174,10 +173,8 @@ def _ideas(t: FaultTable, n: int, k: int) -> list[tuple[float, str]]:
 
 def _returns(t: FaultTable, suspect: Suspect) -> bool:
     """Whether the place of a suspect is on a sensor return of the control unit."""
-    copper = t.drawing.copper()
-    pins = {pin for core in t.drawing.all(Core) for pin in core.returns}
     part = next((p for p in t.drawing.parts if p.name == suspect.place), None)
-    return part is not None and hasattr(part, "a") and bool(net(copper, part.a) & pins)
+    return getattr(part, "a", None) in t.returns
 
 
 def _apart(v: float, ideas: list[tuple[float, str]], u: Callable[[float], float]) -> list[tuple[float, str]]:
