@@ -130,8 +130,10 @@ def test_a_blueprint_that_cannot_be_met():
          "the topics have 200 items; a paper has at most 120."),
         ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: 0}\n", "it has no items; give at least 1, "
          "or leave the topic out"),
-        ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: {eazy: 1}}\n", "eazy"),
-        ("paper: x\ntitle: x\nminuets: 9\ntopics: {shorts to ground: 2}\n", "unknown key minuets."),
+        ("paper: x\ntitle: x\nminutes: 9\ntopics: {shorts to ground: {eazy: 1}}\n",
+         "unknown key eazy. Did you mean easy?"),
+        ("paper: x\ntitle: x\nminuets: 9\ntopics: {shorts to ground: 2}\n",
+         "unknown key minuets. Did you mean minutes?"),
     ],
 )  # fmt: skip
 def test_a_broken_blueprint_is_told(tmp_path, text, sentence):

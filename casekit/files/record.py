@@ -5,26 +5,18 @@ In: a kind of record and a path, or what was read already. Out: the record and i
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from casekit.error import ScenarioError, hint
-from casekit.files import casefile, schema
 from casekit.files.harness import CAVITIES
 from casekit.files.source import Finding, Source, read
 
 Kind = TypeVar("Kind", bound=BaseModel)
-
-_KEYS = sorted(
-    {
-        key
-        for record in (*vars(schema).values(), *vars(casefile).values())
-        if isinstance(record, type) and issubclass(record, BaseModel)
-        for key in record.model_fields
-    }
-)
 
 
 SINGULAR = {
@@ -60,12 +52,26 @@ def record_of(kind: type[Kind], source: Source) -> Kind:
     except ValidationError as err:
         # An unknown key comes before the missing one it was meant to be.
         errors = sorted(err.errors(), key=lambda e: e["type"] == "missing")
-        problems = [source.say(place, sentence) for place, sentence in map(_speak(source.data), errors)]
+        problems = [source.say(place, sentence) for place, sentence in map(_speak(source.data, _keys(kind)), errors)]
         raise ScenarioError(dict.fromkeys(problems)) from None
 
 
-def _speak(data: Any):
-    """Turn one pydantic error into (place, sentence)."""
+@lru_cache(maxsize=32)
+def _keys(kind: type[BaseModel]) -> tuple[str, ...]:
+    """All keys that a file of this kind may have anywhere, in order."""
+    waiting, seen, found = [kind], set(), set()
+    while waiting:
+        some = waiting.pop()
+        if isinstance(some, type) and issubclass(some, BaseModel) and some not in seen:
+            seen.add(some)
+            found |= set(some.model_fields)
+            waiting += [field.annotation for field in some.model_fields.values()]
+        waiting += get_args(some)
+    return tuple(sorted(found))
+
+
+def _speak(data: Any, known: Collection[str]):
+    """Turn one pydantic error into (place, sentence); `known` are the keys there are."""
 
     def speak(err: dict[str, Any]) -> Finding:
         place: list[str | int] = []
@@ -79,7 +85,7 @@ def _speak(data: Any):
         key = str(place[-1]) if place else str(missing)
         kind = err["type"]
         if kind == "extra_forbidden":
-            sentence = f"{part}: unknown key {key}.{hint(key, _KEYS)}"
+            sentence = f"{part}: unknown key {key}.{hint(key, known)}"
         elif kind == "missing":
             sentence = f"{part}: the key {missing} is missing; add it."
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
