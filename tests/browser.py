@@ -65,7 +65,7 @@ def lab(folder: Path) -> Iterator[str]:
     root = ["--allow-root"] if os.geteuid() == 0 else []
     command = [
         sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={port}", "--IdentityProvider.token=",
-        f"--ServerApp.root_dir={folder}", *root,
+        f"--ServerApp.root_dir={folder}", "--LabApp.expose_app_in_browser=True", *root,
     ]  # fmt: skip
     with served(command, f"http://127.0.0.1:{port}/api", folder):
         yield f"http://127.0.0.1:{port}"
@@ -80,8 +80,26 @@ def page(width: int = 1400, height: int = 1000, **settings) -> Iterator:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         shown = browser.new_page(viewport={"width": width, "height": height}, **settings)
         shown.set_default_timeout(PATIENCE_S * 1000)
-        yield shown
-        browser.close()
+        said: list[str] = []
+        shown.on("console", lambda line: said.append(f"{line.type}: {line.text}"[:300]))
+        shown.on("requestfailed", lambda request: said.append(f"no answer: {request.url}"[:300]))
+        try:
+            yield shown
+        except Exception as error:
+            error.add_note(_seen(shown, said))
+            raise
+        finally:
+            browser.close()
+
+
+def _seen(shown, said: list[str]) -> str:
+    """What a page that failed shows and said, for those who have nothing but the test's output."""
+    try:
+        kept(shown, "failed")
+        body = shown.locator("body").inner_text(timeout=5000)
+    except Exception as error:
+        body = f"nothing: {error}"
+    return "\n".join(["THE PAGE SHOWS", body[:3000], "THE BROWSER SAID", *said[-30:]])
 
 
 def notebook(path: Path, *cells: str) -> Path:
@@ -96,11 +114,20 @@ def notebook(path: Path, *cells: str) -> Path:
     return path
 
 
+def loaded(shown, address: str, name: str) -> None:
+    """Open a notebook, and wait until JupyterLab has put itself together and the notebook has its kernel: before, menus
+    and keys do nothing, and cells that are run stay as they are."""
+    shown.goto(f"{address}/lab/tree/{name}?reset")
+    shown.wait_for_function("() => window.jupyterapp")
+    shown.evaluate("() => window.jupyterapp.restored.then(() => true)")
+    shown.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
+    kernel = "window.jupyterapp.shell.currentWidget?.sessionContext?.session?.kernel"
+    shown.wait_for_function(f"() => {kernel}?.connectionStatus === 'connected' && {kernel}.status === 'idle'")
+
+
 def opened(shown, address: str, name: str) -> None:
     """Open a notebook and run all its cells."""
-    shown.goto(f"{address}/lab/tree/{name}?reset")
-    shown.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
-    shown.locator("[data-status=idle]").first.wait_for(state="attached")
+    loaded(shown, address, name)
     shown.locator(".jp-Notebook .jp-Cell").first.click()
     shown.get_by_role("menuitem", name="Run", exact=True).click()
     shown.get_by_role("menuitem", name="Run All Cells", exact=True).click()

@@ -7,7 +7,7 @@ import re
 import shutil
 
 import pytest
-from browser import CHROMIUM, LESSONS, kept, lab, notebook, opened, page
+from browser import CHROMIUM, LESSONS, kept, lab, loaded, notebook, opened, page
 
 pytest.importorskip("playwright", reason="the browser tests need playwright")
 pytestmark = [
@@ -118,10 +118,7 @@ def test_a_case_is_played_to_the_debrief_by_mouse(server):
 def test_a_case_is_played_to_the_debrief_by_keyboard_alone(address, name):
     """Tab, arrows, Enter, Space and typing: nothing is clicked."""
     with page() as shown:
-        shown.goto(f"{address}/lab/tree/{name}?reset")
-        shown.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
-        shown.locator("[data-status=idle]").first.wait_for(state="attached")
-        shown.wait_for_timeout(500)
+        loaded(shown, address, name)
         shown.keyboard.press("Control+Shift+c")
         shown.get_by_role("textbox", name="SEARCH").or_(shown.locator(".lm-CommandPalette-input")).first.wait_for()
         shown.keyboard.type("run all cells")
