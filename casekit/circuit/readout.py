@@ -38,8 +38,8 @@ class Solved(Settled):
 
     # What is read ---------------------------------------------------------------------------------------------------
 
-    def values(self, picks: np.ndarray) -> np.ndarray:
-        """changes x picks: any weighted sums of unknowns, nan where nothing settles."""
+    def values(self, picks: np.ndarray | sp.csr_matrix) -> np.ndarray:
+        """changes x picks: any weighted sums of unknowns (picks x unknowns), nan where nothing settles."""
         with one_thread():
             looks = sp.csr_matrix(picks)
             found = self._values(looks @ self.family.x0, looks @ self.family.h)

@@ -134,12 +134,7 @@ class Loose:
         self.together.cut(self._begin)
         self.members += new
         self._expected = expected if self._expected is None else stacked([self._expected, expected], axis=1)
-        options = self._options(self._expected)
-        best = np.argmax([o[0] for o in options], axis=0)
-        chance = np.choose(best, [o[1] for o in options])
-        which = [np.flatnonzero(best == n) for n in range(len(options))]
-        chosen = stacked([Prediction(*o[2:]).rows(rows) for o, rows in zip(options, which, strict=True)])
-        chosen = chosen.rows(np.argsort(np.concatenate(which)))
+        chance, chosen = self._fitting(self._expected)
         slips, apart = _added(r, self.together, self.members, chosen)
         self._now = chance, apart
         return slips
@@ -160,35 +155,40 @@ class Loose:
         fresh.readings, fresh.together, fresh.members = readings, copy(self.together), list(self.members)
         return fresh
 
-    def _options(self, expected: Prediction) -> list[tuple]:
-        """(log weight, log chance, mean, moves, variance) if the fault was there, away or flickering in a spell."""
+    def _fitting(self, expected: Prediction) -> tuple[np.ndarray, Prediction]:
+        """Log chance and expectations of what fits each cell best in a spell: the fault was there, away or flickering
+        for a share of the time."""
         r, members, n = self.readings, self.members, len(expected.mean)
-        h, (mean, moves, variance) = r.healthy, (expected.mean, expected.moves, expected.variance)
-        away = [np.repeat(x[:, members], n, axis=0) for x in (h.mean, h.moves, h.variance)]
-        known = np.isfinite(mean)
-        there = [np.where(known, mean, away[0]), np.where(known[..., None], moves, away[1]),
-                 np.where(known, variance, away[2])]  # fmt: skip
+        h, known = r.healthy, np.isfinite(expected.mean)
+        away = [x[:, members] for x in (h.mean, h.moves, h.variance)]
+        there = [np.where(known, expected.mean, away[0]), np.where(known, expected.variance, away[2])]
+        more = np.where(known[..., None], expected.moves - away[1], 0.0)  # moves of the fault beyond the healthy ones
         chance = np.log(presence(r.numbers[members[0]].state))
         if any(r.numbers[k].jumps for k in members):
             chance[:2] += np.log(JUMPY)
         ends = np.array([r.numbers[k].function in ("low", "high") for k in members])
         low = np.array([r.numbers[k].function == "low" for k in members])
         step = there[0] - away[0]
-        made = [(chance[0], *there), (chance[1], *away)]
         # Where it would flicker much a display jumps; one that stands still hardly flickers.
         still = ("low", "high", "inside")
         steady = [n for n, k in enumerate(members) if not (r.numbers[k].jumps or r.numbers[k].function in still)]
         flickers = chance[2] + np.log(STEADY) * (np.abs(step[:, steady]) > SWING_V).any(axis=1)
+        flickers -= np.log(len(SHARES))
+        shares = np.array([1.0, 0.0, *SHARES])
+        chances = np.stack([np.full(n, chance[0]), np.full(n, chance[1]), *[flickers] * len(SHARES)])
+        end = np.where(low, np.minimum(there[0], away[0]), np.maximum(there[0], away[0]))
+        means, variances = [there[0], np.repeat(away[0], n, axis=0)], [there[1], np.repeat(away[2], n, axis=0)]
         for share in SHARES:
-            now = away[0] + share * step
-            now = np.where(ends, np.where(low, np.minimum(there[0], away[0]), np.maximum(there[0], away[0])), now)
             spread = np.where(ends, UNEVEN / 4, AT_LEAST + UNEVEN * share * (1 - share)) * step
-            flicker = away[2] + share * (there[2] - away[2]) + np.square(spread)
-            moved = away[1] + share * (there[1] - away[1])
-            made.append((flickers - np.log(len(SHARES)), now, moved, flicker))
-        u = [np.sqrt(m[3] + np.square(m[2], dtype=float).sum(axis=2)) for m in made]
-        marginal = [self._marginal(members, m[1], w) for m, w in zip(made, u, strict=True)]
-        return [(m[0] + x, np.broadcast_to(m[0], n), *m[1:]) for m, x in zip(made, marginal, strict=True)]
+            means.append(np.where(ends, end, away[0] + share * step))
+            variances.append(away[2] + share * (there[1] - away[2]) + np.square(spread))
+        own, both, its = np.square(away[1]).sum(axis=2), (away[1] * more).sum(axis=2), np.square(more).sum(axis=2)
+        moved = [np.maximum(own + share * (2 * both + share * its), 0.0) for share in shares]  # squared, all together
+        u = [np.sqrt(v + m) for v, m in zip(variances, moved, strict=True)]
+        fits = chances + [self._marginal(members, m, w) for m, w in zip(means, u, strict=True)]
+        best, every = np.argmax(fits, axis=0), np.arange(n)
+        moves = away[1] + shares[best][:, None, None] * more
+        return chances[best, every], Prediction(np.stack(means)[best, every], moves, np.stack(variances)[best, every])
 
     def _marginal(self, members: Sequence[int], mean: np.ndarray, u: np.ndarray) -> np.ndarray:
         """Log likelihood of readings, each by itself."""

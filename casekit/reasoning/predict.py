@@ -17,7 +17,7 @@ from casekit.bench.meter import FUNCTIONS, INPUT_OHM, MINMAX_S
 from casekit.circuit.change import Change, joined
 from casekit.circuit.family import Family
 from casekit.circuit.readout import Solved
-from casekit.machine.law import Resistor, Retry, Source, Valve
+from casekit.machine.law import Retry
 from casekit.machine.machine import Machine, Part
 from casekit.machine.program import REFERENCE_V, Channel
 from casekit.machine.rules import SEEN_SHARE, SWING_V
@@ -25,6 +25,7 @@ from casekit.machine.sensors import HallSwitch, InductivePickup
 from casekit.machine.state import State
 from casekit.machine.unit import Core, Supply
 from casekit.reasoning import spread
+from casekit.reasoning.forcing import Forcing
 from casekit.reasoning.observation import Observation
 
 BEYOND_V = 3.0  # how far above the reading the meter's test current comes from
@@ -68,6 +69,7 @@ class Predictor:
     def __init__(self, drawing: Machine):
         self.drawing = drawing
         self._families: dict[State, Family] = {}
+        self._forcings: dict[State, tuple[Forcing, Forcing]] = {}
         self._solved_last: dict[State, tuple[Sequence[Change], Solved]] = {}
         self.retry = [s for s in drawing.all(Supply) if s.retry is not None and s.alive]
 
@@ -243,6 +245,12 @@ class Predictor:
             found.mean[at_limit], found.variance[at_limit] = mean, variance
         return found
 
+    def _forcing(self, family: Family) -> tuple[Forcing, Forcing]:
+        """How what is shared, and copper, act on a family; worked out once."""
+        if family.state not in self._forcings:
+            self._forcings[family.state] = Forcing(family, self.shared), Forcing(family, self.copper)
+        return self._forcings[family.state]
+
     def _read(self, solved: Solved, taken: Sequence[Observation], width: np.ndarray | None) -> Prediction:
         family = solved.family
         picks = np.array([_pick(family, o) for o in taken])
@@ -254,9 +262,11 @@ class Predictor:
         moves, variance = np.zeros((*mean.shape, len(self.shared) + 2)), np.zeros(mean.shape)
         if width is not None:
             sized = [solved.size_sensitivities(picks, width[:, n, 0].astype(int)) * width[:, n, 1:] for n in range(2)]
-            shared = Forcing(family, self.shared, solved).moves(picks)
-            moves = np.concatenate([shared, np.stack(sized, axis=2)], axis=2) * factor[:, :, None]
-            variance = np.square(Forcing(family, self.copper, solved).moves(picks)).sum(axis=2) * factor**2
+            shared, copper = self._forcing(family)
+            moves[:, :, :-2] = shared.moves(solved, picks)
+            moves[:, :, -2:] = np.stack(sized, axis=2)
+            moves *= factor[:, :, None]
+            variance = copper.variance(solved, picks) * factor**2
         for k, o in enumerate(taken):
             if o.function == "inside" and self.converted[o.wires[0]]:
                 top = REFERENCE_V * (1 - 2.0**-self.drawing.program.adc_bits)
@@ -268,61 +278,6 @@ class Predictor:
                 moves[:, k] *= slope[:, None]
                 variance[:, k] *= slope**2
         return Prediction(mean, moves, variance)
-
-
-class Forcing:
-    """How quantities act on the equations of a family at its solved changes, per standard uncertainty."""
-
-    def __init__(self, family: Family, quantities: Sequence[tuple[Part, Part]], solved: Solved):
-        self.solved, self.count = solved, len(quantities)
-        net, state = family.network, family.state
-        rows: list[tuple[int, int, float, float]] = []  # (quantity, equation, per ampere, constant)
-        caps: list[tuple[int, int, int, np.ndarray, float]] = []  # (quantity, valve, cap, per unknown, constant)
-        for q, (part, other) in enumerate(quantities):
-            for before, after in zip(part.elements(state), other.elements(state), strict=False):
-                if before == after or before.name not in net.position:
-                    continue
-                if isinstance(before, Valve):
-                    j = net.valves.index(net.position[before.name])
-                    both = enumerate(zip(before.caps, after.caps, strict=True))
-                    caps += [(q, j, c, *_cap(family, old, new)) for c, (old, new) in both if old != new]
-                elif isinstance(before, Resistor | Source):
-                    scale = 1 / max(1.0, before.r_ohm)
-                    emf = getattr(after, "emf_v", 0.0) - getattr(before, "emf_v", 0.0)
-                    rows.append((q, family.position[before.name], scale * (after.r_ohm - before.r_ohm), scale * emf))
-        self.rows, self.caps = rows, caps
-
-    def moves(self, picks: np.ndarray) -> np.ndarray:
-        """changes x picks x quantities."""
-        solved = self.solved
-        out = np.zeros((len(solved.changes), len(picks), self.count))
-        if self.rows:
-            q, where, per_amp, constant = (np.array(x) for x in zip(*self.rows, strict=True))
-            branch = np.zeros((len(where), solved.family.size))
-            branch[np.arange(len(where)), where] = 1.0
-            force = np.nan_to_num(solved.values(branch)) * per_amp + constant
-            found = solved.sensitivities(picks, where) * force[:, None, :]
-            order = np.argsort(q, kind="stable")
-            names, first = np.unique(q[order], return_index=True)
-            out[:, :, names] += np.add.reduceat(found[:, :, order], first, axis=2)
-        if self.caps:
-            effect, active = solved.valve_sensitivities(picks), solved.active()
-            looks = np.array([look for *_, look, _ in self.caps])
-            amps = np.nan_to_num(solved.values(looks)) + np.array([c[-1] for c in self.caps])
-            for n, (q, j, cap, *_) in enumerate(self.caps):
-                on = active[:, j] == cap
-                out[on, :, q] += effect[on, :, j] * amps[on, n, None]
-        return out
-
-
-def _cap(family: Family, old, new) -> tuple[np.ndarray, float]:
-    """What more current a cap allows with other values: weights of unknowns, and a constant."""
-    look = np.zeros(family.size)
-    for cap, sign in ((new, 1.0), (old, -1.0)):
-        for node, k in cap.volts:
-            if node in family.network.index:
-                look[family.network.index[node]] += sign * k / cap.r_ohm
-    return look, -(new.e_v / new.r_ohm - old.e_v / old.r_ohm)
 
 
 def _pick(family: Family, o: Observation) -> np.ndarray:
