@@ -155,17 +155,19 @@ class Family:
         """All changed networks."""
         return Solved(self, changes)
 
-    def remembered(self, changes: Sequence[Change], turn: int) -> np.ndarray:
-        """changes x valves: pieces to start from, the latest but `turn` that changes at the same places settled on in
-        any state; a row of -2 where there is none."""
-        found = np.full((len(changes), self.count), -2)
-        for n, change in enumerate(changes):
-            kept = next((self.layout.memory[k] for k in _keys(change) if k in self.layout.memory), ())
-            if turn < len(kept):
-                names, numbers = kept[-1 - turn]
-                known = dict(zip(names, numbers, strict=True)) if names != self.names else None
-                both = zip(self.names, self.pieces.tolist(), strict=True)
-                found[n] = numbers if known is None else [known.get(name, piece) for name, piece in both]
+    def remembered(self, changes: Sequence[Change]) -> list[list[list[int]]]:
+        """For every change the pieces to start from that changes at the same places settled on in any state, the latest
+        first."""
+        memory, mine, found = self.layout.memory, None, []
+        for change in changes:
+            starts = []
+            for names, numbers in reversed(next((memory[k] for k in _keys(change) if k in memory), ())):
+                if names != self.names:
+                    mine = mine or list(zip(self.names, self.pieces.tolist(), strict=True))
+                    known = dict(zip(names, numbers, strict=True))
+                    numbers = [known.get(name, piece) for name, piece in mine]
+                starts.append(numbers)
+            found.append(starts)
         return found
 
     def remember(self, changes: Sequence[Change], numbers: np.ndarray) -> None:

@@ -133,14 +133,18 @@ class Known:
         self.apart = np.full(64, 99, dtype=np.int8)  # with how many plugs apart
         self.sides = [np.zeros((64, 2), dtype=int), np.zeros((64, 2)), np.zeros((64, 2), dtype=int), np.zeros((64, 2))]
         self.values = np.zeros((64, 3))  # e, emf, whether both sides are one
-        self._port(NO_PORT)
+        self._ports[id(NO_PORT)] = 0
+        self._enter_ports(0, [NO_PORT])
 
     def numbers(self, changes: Sequence[Change]) -> np.ndarray:
         """The number of every change; unknown ones get one."""
         if len(self.kept) + len(changes) > MOST:
             self.reset()
         known = self._changes
-        return np.array([known[id(c)] if id(c) in known else self._new(c) for c in changes], dtype=int)
+        fresh = [c for c in changes if id(c) not in known]
+        if fresh:
+            self._enter(fresh)
+        return np.array([known[id(c)] for c in changes], dtype=int)
 
     def begin(self, numbers: np.ndarray, family) -> np.ndarray:
         """changes x valves: pieces to start from: those a change settled on before, where being unplugged does not say
@@ -172,40 +176,62 @@ class Known:
         """The number of a port that is known, else -1."""
         return self._ports.get(id(port), -1)
 
-    def _new(self, change: Change) -> int:
-        k = self._changes[id(change)] = len(self.kept)
-        self.kept.append(change)
-        ports = [self._ports[id(p)] if id(p) in self._ports else self._port(p) for p in change.ports]
-        if k >= len(self.kinds) or len(ports) > self.ports.shape[1]:
-            self.kinds, self.last = _room(self.kinds, k), _room(self.last, k, fill=UNKNOWN)
-            self.apart = _room(self.apart, k, fill=99)
-            self.ports = _room(self.ports, k, len(ports))
-        self.kinds[k] = len(ports)
-        self.ports[k, : len(ports)] = ports
-        position = self.layout.network.position
-        own = {position[name]: caps for name, caps in change.valves if name in position}
-        if own:
-            self.own[k] = [(self.layout.network.valves.index(p), caps) for p, caps in own.items()]
-        return k
+    def _enter(self, changes: Sequence[Change]) -> None:
+        """Give new changes numbers, and new ports of theirs."""
+        known, ports, position = self._changes, self._ports, self.layout.network.position
+        begin, first, fresh, used = len(self.kept), len(ports), [], []
+        for change in changes:
+            if id(change) in known:
+                continue
+            k = known[id(change)] = len(self.kept)
+            self.kept.append(change)
+            row = []
+            for port in change.ports:
+                if id(port) not in ports:
+                    ports[id(port)] = first + len(fresh)
+                    fresh.append(port)
+                row.append(ports[id(port)])
+            used.append(row)
+            own = {position[name]: caps for name, caps in change.valves if name in position}
+            if own:
+                self.own[k] = [(self.layout.network.valves.index(p), caps) for p, caps in own.items()]
+        end, most = len(self.kept) - 1, max(map(len, used))
+        self.kinds, self.last = _room(self.kinds, end), _room(self.last, end, fill=UNKNOWN)
+        self.apart, self.ports = _room(self.apart, end, fill=99), _room(self.ports, end, most)
+        self.kinds[begin : end + 1] = [len(row) for row in used]
+        _filled(self.ports, begin, used)
+        if fresh:
+            self._enter_ports(first, fresh)
 
-    def _port(self, port: Port) -> int:
-        k = self._ports[id(port)] = len(self._ports)
-        left = self._side(port.left)
-        right = left if port.left is port.right else self._side(port.right)
-        most = max(len(left[0]), len(right[0]))
-        if k >= len(self.values) or most > self.sides[0].shape[1]:
-            self.values, self.sides = _room(self.values, k), [_room(array, k, most) for array in self.sides]
-        self.values[k] = port.e, port.emf, port.left is port.right
-        for array, numbers in zip(self.sides, (*left, *right), strict=True):
-            array[k, : len(numbers)] = numbers
-        return k
+    def _enter_ports(self, first: int, ports: Sequence[Port]) -> None:
+        """Sides and values of ports, from number `first` on."""
+        left = [self._side(p.left) for p in ports]
+        right = [a if p.left is p.right else self._side(p.right) for p, a in zip(ports, left, strict=True)]
+        most, end = max(len(i) for side in (left, right) for i, _ in side), first + len(ports)
+        self.values = _room(self.values, end - 1)
+        self.values[first:end] = [(p.e, p.emf, p.left is p.right) for p in ports]
+        self.sides = [_room(array, end - 1, most) for array in self.sides]
+        for n, side in enumerate((left, right)):
+            for m in range(2):
+                _filled(self.sides[2 * n + m], first, [x[m] for x in side])
 
     def _side(self, side: Side) -> tuple[list[int], list[float]]:
         """(unknowns, weights); what is not in this network, or earth, has none."""
-        index, position = self.layout.network.index, self.layout.position
-        found = [(index[n], w) for n, w in side.nodes if n in index]
-        found += [(position[b], w) for b, w in side.branches if b in position]
-        return [i for i, _ in found], [w for _, w in found]
+        index, weight = [], []
+        for where, names in ((self.layout.network.index, side.nodes), (self.layout.position, side.branches)):
+            for name, w in names:
+                if name in where:
+                    index.append(where[name])
+                    weight.append(w)
+        return index, weight
+
+
+def _filled(array: np.ndarray, first: int, rows: Sequence[Sequence[float]]) -> None:
+    """Write rows of different lengths into an array, from its row `first` on."""
+    count = np.array([len(row) for row in rows])
+    where = np.repeat(first + np.arange(len(rows)), count)
+    place = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    array[where, place] = [x for row in rows for x in row]
 
 
 def _room(array: np.ndarray, k: int, width: int = 0, fill: int = 0) -> np.ndarray:

@@ -127,12 +127,12 @@ class Settled:
         self._begin(todo, begin)
         todo = self._batches(todo, 3)
         hard = todo
+        starts = dict(zip(todo.tolist(), self.family.remembered([self.changes[i] for i in todo]), strict=True))
         for turn in range(KEPT):
-            start = self.family.remembered([self.changes[i] for i in todo], turn)
-            known = start.min(axis=1, initial=0) > -2
+            known = np.array([len(starts[i]) > turn for i in todo.tolist()], dtype=bool)
             if not known.any():
                 break
-            self._begin(todo[known], start[known])
+            self._begin(todo[known], np.array([starts[i][turn] for i in todo[known].tolist()]))
             todo = np.concatenate([todo[~known], self._free(todo[known], FEW)])
         self._begin(todo[met[todo]], self.family.pieces)
         todo = self._batches(todo, FREE, SINGLE)
