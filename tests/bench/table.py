@@ -1,10 +1,11 @@
 """A full table of every suspect in many machine states: the family against sparse solving and against ngspice.
 
 Run: python tests/bench/table.py. 500 suspects, 60 states (plugs apart x key), every probe point read with a 10 Mohm
-meter. The floor is one sparse LU and one inverse per state, in the fastest form found (128 columns at a time: all at
-once takes up to twice as long on some runs). A sparse LU per network is timed on a sample and scaled; ngspice does all
-suspects of one state in one process, and its answers are compared. The kit's machines are all larger than case R of the
-study (10 sensors, 167 nodes, 169 elements); the largest and the smallest are shown. Ratios carry over, seconds are this
+meter; and as in the study, the voltages of all points and 20 readings with a meter of every network. The floor is one
+sparse LU and one inverse per state, in the fastest form found (128 columns at a time: all at once takes up to twice as
+long on some runs). A sparse LU per network is timed on a sample and scaled; ngspice does all suspects of one state in
+one process, and its answers are compared. The kit's machines are all larger than case R of the study (10 sensors, 167
+nodes, 169 elements); the largest and the smallest are shown. Ratios carry over, seconds are this
 machine's. Not a test.
 """
 
@@ -48,6 +49,7 @@ from casekit.machine.state import State
 from casekit.reasoning.suspect import STEADY, Suspect, suspects
 
 SUSPECTS, STATES = 500, 60
+LOADED = 20  # readings with a meter of each network of the study, beside the voltages of all points
 ANEW = 40  # networks solved anew
 COLUMNS = 128  # of an inverse at a time
 OPEN_OHM = 1e12  # what ngspice can do for an open
@@ -67,23 +69,29 @@ def sixty(machine: Machine) -> list[State]:
 def written(machine: Machine, chosen: list, states: list[State]) -> list[list[Change]]:
     """The changes of all suspects in all states. What is unplugged changes none of them (checked below, once): they are
     written once for each key position, those that are steady once for all."""
-    made: dict = {}
+    every: dict[str, list[Change]] = {}
+    for state in states:
+        if state.key not in every:
+            first = next(iter(every.values()), None)
+            every[state.key] = [
+                first[k] if first and s.kind in STEADY else s.change(machine, state, size, 0.5)
+                for k, (s, size) in enumerate(chosen)
+            ]
+    return [every[state.key] for state in states]
 
-    def change(suspect, size: float, state: State) -> Change:
-        key = (suspect, "" if suspect.kind in STEADY else state.key)
-        if key not in made:
-            made[key] = suspect.change(machine, state, size, 0.5)
-        return made[key]
 
-    return [[change(s, size, state) for s, size in chosen] for state in states]
-
-
-def table(machine: Machine, chosen: list, states: list[State]) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Readings of every suspect at every point of every state, families built anew, changes written anew."""
-    found = []
+def table(machine: Machine, chosen: list, states: list[State], loaded: int | None = None) -> list[np.ndarray]:
+    """Readings of every suspect at every point of every state, families built anew, changes written anew. With
+    `loaded`, the voltages of all points and as many readings with a meter, as in the study."""
+    found, rng = [], random.Random(6)
     for state, changes in zip(states, written(machine, chosen, states), strict=True):
+        family = Family(machine, state)
         pairs = [(p, machine.earth) for p in machine.reachable(state) if p != machine.earth]
-        found.append(Family(machine, state).solve(changes).readings(pairs))
+        solved = family.solve(changes)
+        if loaded is None:
+            found.append(solved.readings(pairs)[0])
+        else:
+            found += [solved.values(family.pick(pairs)), solved.readings(rng.sample(pairs, loaded))[0]]
     return found
 
 
@@ -249,24 +257,27 @@ def report(machine: Machine) -> None:
     found = table(machine, chosen, states)
     first = time.perf_counter() - begin
     again = median_s(lambda: table(machine, chosen, states), RUNS)
+    study = median_s(lambda: table(machine, chosen, states, LOADED), RUNS)
     lowest = floor(machine, states)
     families = median_s(lambda: [Family(machine, state) for state in states])
     changes = median_s(lambda: written(machine, chosen, states))
     prepared = [(Family(machine, state), some) for state, some in zip(states, every, strict=True)]
     settling = median_s(lambda: [family.solve(some) for family, some in prepared])
-    networks, readings = len(states) * len(chosen), sum(v.size for v, _ in found)
-    steady = sum(int(np.isfinite(v[:, 0]).sum()) for v, _ in found)
+    networks, readings = len(states) * len(chosen), sum(v.size for v in found)
+    steady = sum(int(np.isfinite(v[:, 0]).sum()) for v in found)
     print(f"sparse LUs + inverses            {lowest:10.3f} s        1.0")
     print(f"our full table, first time       {first:10.3f} s {first / lowest:10.1f} x the floor")
     print(f"our full table, states seen once {again:10.3f} s {again / lowest:10.1f} x the floor")
+    print(f"the same, all voltages, {LOADED} loaded    {study:9.3f} s {study / lowest:10.1f} x the floor")
     for what, took in (("families", families), ("changes written down", changes), ("settling", settling)):
         print(f"  of it {what:<25}{took:10.3f} s {took / lowest:10.1f}")
     print(f"{networks} networks ({steady} with a steady state), {readings} loaded readings")
     one = anew(machine)
     print(f"sparse LU per network and meter  {one * readings:10.0f} s ({one * 1e3:.2f} ms each; one per network, "
           f"without meters, {one * networks / again:.0f} x ours)")  # fmt: skip
-    told(1, "full table, states seen once, x (sparse LUs + inverses)", again / lowest, 2.0, True)
-    told(1, "full table, first time, x (sparse LUs + inverses)", first / lowest, 2.0, True)
+    told(1, f"table with {LOADED} loaded readings, x (sparse LUs + inverses)", study / lowest, 2.0, True)
+    told(1, "every reading loaded, states seen once, x the same", again / lowest, 2.0, True)
+    told(1, "every reading loaded, first time, x the same", first / lowest, 2.0, True)
     told(2, "sparse LU per network with meter, x ours", one * readings / again, 50, False)
     if shutil.which("ngspice"):
         other, given, volts, points = spice(machine, chosen)
@@ -285,7 +296,8 @@ def report(machine: Machine) -> None:
         print(f"ngspice, only the {few} opens and high resistances, no resistors added: {lean * 1e3:.2f} ms "
               "each; the lower of both counts")  # fmt: skip
         other = min(other, lean)
-        told(2, "ngspice unloaded, x our full table", other * networks / again, 200, False)
+        told(2, f"ngspice unloaded, x our table with {LOADED} loaded readings", other * networks / study, 200, False)
+        told(2, "ngspice unloaded, x our table with every reading loaded", other * networks / again, 200, False)
         told(2, "ngspice, x ours for the same 20 unloaded nodes", other / ours, 200, False)
     rng, times = random.Random(4), []
     pairs = [(p, machine.earth) for p in machine.reachable(State("on")) if p != machine.earth][:20]
