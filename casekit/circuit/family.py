@@ -14,12 +14,11 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import SuperLU, splu
 
 from casekit.circuit.change import Change, Port, Side
-from casekit.circuit.layout import KEPT, Look, layout
-from casekit.circuit.network import SHUT, Row
+from casekit.circuit.layout import KEPT, layout
+from casekit.circuit.network import SHUT
 from casekit.circuit.operating_point import operating_point
 from casekit.circuit.readout import Solved
 from casekit.circuit.threads import one_thread
-from casekit.machine.law import Cap
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
 
@@ -52,7 +51,9 @@ class Family:
             self.h = np.empty((self.size, self.size))
             for k in range(0, self.size, COLUMNS):
                 self.h[:, k : k + COLUMNS] = lu.solve(np.eye(self.size, min(COLUMNS, self.size - k), -k, order="F"))
-            some = np.flatnonzero(np.abs(self.h).max(axis=0) > LARGE)  # to keep the digits beside 1e12 ohm
+            some = np.flatnonzero(
+                np.maximum(self.h.max(axis=0), -self.h.min(axis=0)) > LARGE
+            )  # to keep the digits beside 1e12 ohm
             if len(some):
                 left = -(matrix @ self.h[:, some])
                 left[some, np.arange(len(some))] += 1.0
@@ -100,7 +101,11 @@ class Family:
 
     def _see(self) -> None:
         self.he = np.hstack([self.h[:, self.at], np.zeros((self.size, 1))])  # the last valve is none at all
-        self.table, self.table_x0 = self.layout.looks @ self.h, self.layout.looks @ self.x0 - self.layout.level
+        self.table = self.layout.looks @ self.h
+        self.table_t, self.table_x0 = (
+            np.ascontiguousarray(self.table.T),
+            self.layout.looks @ self.x0 - self.layout.level,
+        )
 
     @cached_property
     def islands(self) -> np.ndarray:
@@ -142,14 +147,6 @@ class Family:
             twin.untied = tuple((p, -1 / (1 + self.h[n, n])) for p, n in zip(free.ports, nodes, strict=True))
             self._anchored[islands] = twin, free
         return self._anchored[islands]
-
-    def looking(self, row: Row, j: int) -> Look:
-        """(unknowns, weights, level) of the current a cap's row allows valve j, less what it carries."""
-        return self.layout.looking(row, j)
-
-    def row(self, cap: Cap) -> Row:
-        """The equation of a cap that is not in this network."""
-        return self.layout.row(cap)
 
     def solve(self, changes: Sequence[Change]) -> Solved:
         """All changed networks."""

@@ -25,7 +25,7 @@ MOST = 1 << 15  # changes kept by number
 KEPT = 4  # patterns remembered for every place
 NO_PORT = Port(Side(), Side(), 1.0)
 UNKNOWN = -2  # in a pattern: nothing is remembered, the valve starts where it is in the healthy network
-Look = tuple[list[int], list[float], float]
+Look = tuple[tuple[int, ...], tuple[float, ...], float]
 
 
 class Layout:
@@ -64,15 +64,15 @@ class Layout:
         self.none = self.caps + v + len(gates)
         self.number = np.concatenate([np.arange(self.caps) - self.first[self.owner], np.full(v + len(gates) + 1, SHUT)])
         rows = [self.looking(row, j) for j, k in enumerate(net.valves) for row in net.rows[k]]
-        rows += [([i], [-1.0], 0.0) for i in self.at.tolist()]
+        rows += [((i,), (-1.0,), 0.0) for i in self.at.tolist()]
         for _, gate in gates:
             ends = [(net.index[n], s) for n, s in ((gate.plus, 1.0), (gate.minus, -1.0)) if n in net.index]
-            rows.append(([i for i, _ in ends], [s for _, s in ends], gate.at_least_v))
-        self.looks, self.level = self.looked([*rows, ([], [], 0.0)])
+            rows.append((tuple(i for i, _ in ends), tuple(s for _, s in ends), gate.at_least_v))
+        self.looks, self.level = self.looked([*rows, ((), (), 0.0)])
 
     def looking(self, row: Row, j: int) -> Look:
         """(unknowns, weights, level) of the current a cap's row allows valve j, less what it carries."""
-        return [*row.nodes, int(self.at[j])], [*(k / row.r for k in row.gains), -1.0], row.e / row.r
+        return (*row.nodes, int(self.at[j])), (*(k / row.r for k in row.gains), -1.0), row.e / row.r
 
     def looked(self, rows: Sequence[Look]) -> tuple[sp.csr_matrix, np.ndarray]:
         """(rows x unknowns, their levels)."""
@@ -126,8 +126,9 @@ class Known:
         self._changes: dict[int, int] = {}
         self._ports: dict[int, int] = {}
         self.kept: list[Change] = []  # so that no other object gets their id
-        self.own: dict[int, list[tuple[int, tuple[Cap, ...]]]] = {}  # {change: (valve, its caps)}
+        self.own: dict[int, list[tuple[int, tuple[Look, ...]]]] = {}  # {change: (valve, what its caps look at)}
         self.kinds, self.ports = np.zeros(64, dtype=int), np.zeros((64, 1), dtype=int)
+        self.owns = np.zeros(64, dtype=bool)  # which changes are in `own`
         self.last = np.full((64, self.layout.count), UNKNOWN, dtype=np.int8)  # pieces a change settled on
         self.special: dict[frozenset[str], dict[int, np.ndarray]] = {}  # by what is apart, where that was no good start
         self.apart = np.full(64, 99, dtype=np.int8)  # with how many plugs apart
@@ -141,10 +142,11 @@ class Known:
         if len(self.kept) + len(changes) > MOST:
             self.reset()
         known = self._changes
-        fresh = [c for c in changes if id(c) not in known]
-        if fresh:
-            self._enter(fresh)
-        return np.array([known[id(c)] for c in changes], dtype=int)
+        try:
+            return np.array([known[id(c)] for c in changes], dtype=int)
+        except KeyError:
+            self._enter([c for c in changes if id(c) not in known])
+            return np.array([known[id(c)] for c in changes], dtype=int)
 
     def begin(self, numbers: np.ndarray, family) -> np.ndarray:
         """changes x valves: pieces to start from: those a change settled on before, where being unplugged does not say
@@ -194,14 +196,22 @@ class Known:
             used.append(row)
             own = {position[name]: caps for name, caps in change.valves if name in position}
             if own:
-                self.own[k] = [(self.layout.network.valves.index(p), caps) for p, caps in own.items()]
+                self.own[k] = [self._looks(p, caps) for p, caps in own.items()]
         end, most = len(self.kept) - 1, max(map(len, used))
         self.kinds, self.last = _room(self.kinds, end), _room(self.last, end, fill=UNKNOWN)
         self.apart, self.ports = _room(self.apart, end, fill=99), _room(self.ports, end, most)
         self.kinds[begin : end + 1] = [len(row) for row in used]
+        self.owns = _room(self.owns, end)
+        self.owns[begin : end + 1] = [k in self.own for k in range(begin, end + 1)]
         _filled(self.ports, begin, used)
         if fresh:
             self._enter_ports(first, fresh)
+
+    def _looks(self, position: int, caps: Sequence[Cap]) -> tuple[int, tuple[Look, ...]]:
+        """(valve, what it looks at with these caps)."""
+        lay = self.layout
+        j = lay.network.valves.index(position)
+        return j, tuple(lay.looking(lay.row(cap), j) for cap in caps)
 
     def _enter_ports(self, first: int, ports: Sequence[Port]) -> None:
         """Sides and values of ports, from number `first` on."""

@@ -47,8 +47,10 @@ class Settled:
         self._known = known
         self.kinds = known.kinds[self._numbers]
         most = max(1, self.kinds.max(initial=0))
-        unique, ports = np.unique(np.append(known.ports[self._numbers, :most], 0), return_inverse=True)
-        self.ports = ports[:-1].reshape(count, most)
+        ports = known.ports[self._numbers, :most]
+        used = np.zeros(len(known.values), dtype=bool)
+        used[0] = used[ports] = True
+        unique, self.ports = np.flatnonzero(used), (np.cumsum(used) - 1)[ports]
         of, to = ((known.sides[n][unique], known.sides[n + 1][unique]) for n in (0, 2))
         self.left, self.right = ((i, w * fam.there[i]) for i, w in (of, to))  # what is unplugged has no weight
         e, emf, plain = known.values[unique].T
@@ -60,7 +62,7 @@ class Settled:
         )
         self.port_x0 = self.to @ fam.x0 - self.emf
         self.port_he = self.to @ fam.he
-        self.table_hl = fam.table @ self.of.T
+        self.table_hl = np.ascontiguousarray((self.of @ fam.table_t).T)
         self.port_hl = np.zeros((count, most, most))
         for k in np.unique(self.kinds[self.kinds > 0]):
             items = np.flatnonzero(self.kinds == k)
@@ -77,16 +79,17 @@ class Settled:
         """Rows of caps that only some changes have, after the family's, and who has them: `own_item`, `own_valve`,
         their rows, filled up with the last, and how many there are (none for a dead valve)."""
         fam = self.family
-        number: dict = {}
+        number: dict[tuple, int] = {}
         entries, rows = [], []
         numbers: list[int] = []
-        for i, n in enumerate(self._numbers.tolist() if self._known.own else ()):
-            for j, caps in self._known.own.get(n, ()):
-                if (j, caps) not in number:
-                    number[j, caps] = fam.none + 1 + len(rows)
-                    rows += [fam.looking(fam.row(cap), j) for cap in caps]
-                    numbers += range(len(caps))
-                entries.append((i, j, number[j, caps], len(caps)))
+        owners = np.flatnonzero(self._known.owns[self._numbers])
+        for i, n in zip(owners.tolist(), self._numbers[owners].tolist(), strict=True):
+            for j, looks in self._known.own[n]:
+                if (j, looks) not in number:
+                    number[j, looks] = fam.none + 1 + len(rows)
+                    rows += looks
+                    numbers += range(len(looks))
+                entries.append((i, j, number[j, looks], len(looks)))
         self.own_item, self.own_valve, row, self.own_count = np.array(entries, dtype=int).reshape(-1, 4).T
         most = max(1, self.own_count.max(initial=0))
         self.own_rows = row[:, None] + np.minimum(np.arange(most), np.maximum(self.own_count - 1, 0)[:, None])
@@ -167,6 +170,8 @@ class Settled:
 
     def _begin(self, items: np.ndarray, numbers: np.ndarray) -> None:
         """Put these networks on pieces (number of the cap within its valve, or SHUT)."""
+        if not len(items):
+            return
         fam = self.family
         numbers = np.broadcast_to(numbers, (len(items), fam.count))
         self.pieces[items] = np.where(numbers < 0, fam.shut, fam.first + np.maximum(numbers, 0))
@@ -211,16 +216,16 @@ class Settled:
     def _looks(self, items: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """What the table's rows see at the present solutions: (rows x items; own entries x caps, the entries, their
         places among the items)."""
-        fam = self.family
-        rows = np.repeat(self.table_x0[: fam.none, None], len(items), axis=1)
-        slack = self.slack[items]
-        if slack.any():
-            rows += self.table_he[: fam.none] @ slack.T
-        for k in range(self.ports.shape[1]):
+        fam, slack = self.family, self.slack[items]
+        rows = self.table_hl[: fam.none].take(self.ports[items, 0], axis=1)
+        rows *= self.amounts[items, 0]
+        rows += self.table_x0[: fam.none, None]
+        used = np.flatnonzero(slack.any(axis=0))
+        if len(used):
+            rows += self.table_he[: fam.none, used] @ slack[:, used].T
+        for k in range(1, self.ports.shape[1]):
             has = np.flatnonzero(self.kinds[items] > k)
-            if len(has) == len(items):
-                rows += self.table_hl[: fam.none, self.ports[items, k]] * self.amounts[items, k]
-            elif len(has):
+            if len(has):
                 some = items[has]
                 rows[:, has] += self.table_hl[: fam.none, self.ports[some, k]] * self.amounts[some, k]
         who, place = self._owners(items)
@@ -336,24 +341,26 @@ class Settled:
 
         Filled up with ports and valves that are none, so that there are few sizes.
         """
-        fam = self.family
-        pieces = np.hstack([self.pieces[items], np.full((len(items), 1), fam.none)])
-        g, j = np.nonzero(pieces[:, :-1] != fam.base)
+        fam, here = self.family, self.pieces[items]
+        g, j = np.nonzero(here != fam.base)
         count = np.bincount(g, minlength=len(items))
         most = int(count.max(initial=0))
-        valves = np.full((len(items), most), fam.count)
-        valves[g, np.arange(len(g)) - (np.cumsum(count) - count)[g]] = j
+        place = np.arange(len(g)) - (np.cumsum(count) - count)[g]
+        valves, rows = np.full((len(items), most), fam.count), np.full((len(items), most), fam.none)
+        valves[g, place], rows[g, place] = j, here[g, j]
         for ports in _levels(self.kinds[items], 1, self.ports.shape[1]):
-            for here in _levels(count[ports[0]], 0, most):
-                some = ports[0][here[0]]
-                chosen = valves[some, : here[1]]
-                new = np.take_along_axis(pieces[some], chosen, 1)
-                yield items[some], ports[1], chosen, new
+            for some in _levels(count[ports[0]], 0, most):
+                who = ports[0][some[0]]
+                yield items[who], ports[1], valves[who, : some[1]], rows[who, : some[1]]
 
 
 def _levels(sizes: np.ndarray, least: int, most: int) -> Iterator[tuple[np.ndarray, int]]:
     """(places, size they are filled up to); few of a kind go with the next larger ones."""
     levels = [int(s) for s in SIZES if least <= s < most] + [most]
+    if len(levels) == 1:
+        if len(sizes):
+            yield np.arange(len(sizes)), most
+        return
     level = np.searchsorted(levels, sizes)
     waiting: list[np.ndarray] = []
     for k, size in enumerate(levels):
