@@ -22,7 +22,7 @@ from casekit.machine.state import State
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.evidence import predictor
 from casekit.reasoning.hypotheses import AWAY, Hypotheses
-from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
+from casekit.reasoning.information import classes, discrete_bits, gaussian_bits, grouped_bits
 from casekit.reasoning.likelihood import SLIP
 from casekit.reasoning.offer import Offer, Standpoint, offers
 from casekit.reasoning.prior import LOOSE_KINDS, ROAD, presence
@@ -87,9 +87,12 @@ class Planner:
             and not (o.kind == "road test" and self.road)
         ]  # fmt: skip
         been = {_plugged(o.state): o.state for o in verdict.numbers}
-        there = {o: self._there(o, been) for o in self.offers}
+        there: dict[tuple[State, bool], float] = {}
+        for o in self.offers:
+            if (o.state, o.kind == "road test") not in there:
+                there[o.state, o.kind == "road test"] = self._there(o, been)
         self.chances = {x: self.hypotheses.p(x) for x in set(there.values())}
-        self.there = [there[o] for o in self.offers]
+        self.there = [there[o.state, o.kind == "road test"] for o in self.offers]
         self.guess, self.access = predictor(drawing), drawing.access_min
         self.names = verdict.suspects
         self._made: dict[State, list[Change]] = {}
@@ -133,16 +136,8 @@ class Planner:
             short = np.argsort(-coarse / np.array([self.offers[k].minutes for k in rows]), kind="stable")[:SHORT]
             out[rows] = 0.9 * np.minimum(coarse, 0.5)
             out[rows[short]] = (1 - SLIP) * gaussian_bits(p, mean[short], sigma[short], h.group)
-        several = [h.group == g for g in np.unique(h.group[np.bincount(h.group)[h.group] > 1])]
         for k, chance in self.outcome.items():
-            p = self.chances[self.there[k]]
-            both = discrete_bits_soft(p, chance[None])[0]
-            within = sum(
-                p[m].sum() * discrete_bits_soft(p[m] / p[m].sum(), chance[None, m])[0]
-                for m in several
-                if p[m].sum() > 0
-            )
-            out[k] = max(both - within, 0.0)
+            out[k] = grouped_bits(self.chances[self.there[k]], chance, h.group)
         return out
 
     # Inside ---------------------------------------------------------------------------------------------------------

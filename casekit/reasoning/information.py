@@ -50,6 +50,23 @@ def discrete_bits_soft(p: np.ndarray, likelihood: np.ndarray) -> np.ndarray:
     return np.maximum(bits, 0.0)
 
 
+def grouped_bits(p: np.ndarray, likelihood: np.ndarray, group: np.ndarray) -> float:
+    """Expected bits about which group of hypotheses is true, from one test with outcomes of probability `likelihood`
+    (S,K) under hypotheses of probability `p` (S,); `group` (S,) holds group numbers.
+
+    >>> grouped_bits([0.25] * 4, [[1, 0], [1, 0], [0, 1], [0, 1]], [0, 1, 0, 1])
+    0.0
+    """
+    p, group = _probabilities(p), np.asarray(group)
+    _agree(p, len(group))
+    order = np.argsort(group, kind="stable")
+    first = np.flatnonzero(np.diff(group[order], prepend=group.min() - 1))
+    total = np.add.reduceat(p[order], first)
+    both = np.add.reduceat(p[order, None] * np.asarray(likelihood)[order], first)
+    some = total > 0
+    return float(discrete_bits_soft(total[some], (both[some] / total[some, None])[None])[0])
+
+
 def gaussian_bits(p: np.ndarray, mean: np.ndarray, sigma: np.ndarray, group: np.ndarray | None = None) -> np.ndarray:
     """Expected bits (T,) about which group of hypotheses is true, from one reading of each test.
 

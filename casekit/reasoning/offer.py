@@ -95,9 +95,9 @@ def offers(drawing: Machine, here: Standpoint, operate: bool = False, there: boo
     states = list(_states(drawing, here, operate and there)) + (list(_held(drawing, here)) if operate else [])
     for moves, state, cost, reached in states:
         spot = replace(here, state=state, reached=reached)
-        found += [_after(o, moves, cost) for o in _readings(drawing, spot)]
+        found += _readings(drawing, spot, moves, cost)
         if not any(action in ("unplug", "plug") for action, _ in moves) and state.key != "off":
-            found += [_after(o, moves, cost) for o in _unit(spot)]
+            found += _unit(spot, moves, cost)
         found += [
             Offer("inside", state, cost + minutes.LOOK, moves, place=what, work=minutes.LOOK)
             for action, what in moves if action == "unplug" and what not in here.looked
@@ -147,9 +147,10 @@ def _held(drawing: Machine, here: Standpoint) -> Iterator[tuple[tuple, State, fl
             yield (*turn, ("operate", name)), state, cost, here.reached
 
 
-def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
-    """Volts of every point against battery negative; millivolts along the harness. Ohms are left out: through the
-    control unit and sensors they hardly tell more than volts do, and they pass where a load would fail."""
+def _readings(drawing: Machine, spot: Standpoint, moves: tuple, before: float) -> Iterator[Offer]:
+    """After `moves` that take `before` minutes: volts of every point against battery negative; millivolts along the
+    harness. Ohms are left out: through the control unit and sensors they hardly tell more than volts do, and they pass
+    where a load would fail."""
     reach, state = drawing.access_min, spot.state
     points = [p for p in drawing.reachable(state) if p != drawing.earth and "@" not in p]
     pairs = [("volts", p, drawing.earth) for p in points]
@@ -158,7 +159,7 @@ def _readings(drawing: Machine, spot: Standpoint) -> Iterator[Offer]:
     for function, red, black in pairs:
         owners = frozenset({drawing.owner(red), drawing.owner(black)})
         cost = sum(reach.get(o, 0.0) for o in owners - spot.reached) + minutes.LEADS
-        yield Offer(function, state, cost, (), red, black, reached=owners, work=minutes.LEADS)
+        yield Offer(function, state, cost + before, moves, red, black, reached=owners, work=minutes.LEADS)
 
 
 def along(drawing: Machine, state: State) -> list[tuple[str, str]]:
@@ -173,11 +174,11 @@ def along(drawing: Machine, state: State) -> list[tuple[str, str]]:
     return found
 
 
-def _unit(spot: Standpoint) -> Iterator[Offer]:
-    cost = minutes.SCAN + (0.0 if SCANNER in spot.reached else minutes.SCAN_CONNECT)
-    yield Offer("scan", spot.state, cost, reached=frozenset({SCANNER}), work=minutes.SCAN)
+def _unit(spot: Standpoint, moves: tuple, before: float) -> Iterator[Offer]:
+    cost = minutes.SCAN + (0.0 if SCANNER in spot.reached else minutes.SCAN_CONNECT) + before
+    yield Offer("scan", spot.state, cost, moves, reached=frozenset({SCANNER}), work=minutes.SCAN)
     if not spot.codes_read and not spot.state.unplugged:  # stored codes say nothing about what is unplugged now
-        yield Offer("codes", spot.state, cost, reached=frozenset({SCANNER}), work=minutes.SCAN)
+        yield Offer("codes", spot.state, cost, moves, reached=frozenset({SCANNER}), work=minutes.SCAN)
 
 
 def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
@@ -203,7 +204,3 @@ def _harness(drawing: Machine, here: Standpoint) -> Iterator[Offer]:
 def _on(drawing: Machine, wire: str, point: str) -> bool:
     part = drawing.part(wire, Wire)
     return point in (part.a, part.b)
-
-
-def _after(offer: Offer, moves: tuple, cost: float) -> Offer:
-    return replace(offer, moves=moves, minutes=offer.minutes + cost)
