@@ -38,7 +38,7 @@ class Family:
         net, self.there = lay.unplugged(state.unplugged)
         self.network, self.size, self.count, self.position = net, lay.size, lay.count, lay.position
         self.at, self.names, self.rest = lay.at, lay.names, lay.rest
-        self.owner, self.first, self.caps, self.gated = lay.owner, lay.first, lay.caps, lay.gated
+        self.owner, self.first, self.caps, self.gated, self.later = lay.owner, lay.first, lay.caps, lay.gated, lay.later
         self.shut, self.gates, self.none, self.number = lay.shut, lay.gates, lay.none, lay.number
         self.known = lay.patterns
         self.untied: tuple[tuple[Port, float], ...] = ()  # only of a network with islands anchored

@@ -59,10 +59,13 @@ class Layout:
         self.caps = len(self.owner)
         gates = [(j, valve.gate) for j, valve in enumerate(valves) if valve.gate]
         self.gated = np.array([j for j, _ in gates], dtype=int)
+        place = np.arange(self.caps) - self.first[self.owner]  # of each cap within its valve
+        later = [np.flatnonzero(place == n) for n in range(1, max(counts, default=0))]
+        self.later = [(more, self.owner[more]) for more in later]  # second caps and their valves, third ones, ...
         self.shut = self.caps + np.arange(v)
         self.gates = self.caps + v + np.arange(len(gates))
         self.none = self.caps + v + len(gates)
-        self.number = np.concatenate([np.arange(self.caps) - self.first[self.owner], np.full(v + len(gates) + 1, SHUT)])
+        self.number = np.concatenate([place, np.full(v + len(gates) + 1, SHUT)])
         rows = [self.looking(row, j) for j, k in enumerate(net.valves) for row in net.rows[k]]
         rows += [((i,), (-1.0,), 0.0) for i in self.at.tolist()]
         for _, gate in gates:

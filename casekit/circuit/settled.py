@@ -240,13 +240,12 @@ class Settled:
         amps = -rows[fam.shut]
         if not fam.count:
             return np.zeros(amps.shape, dtype=int), amps, amps
-        usual = rows[: fam.caps] + amps[fam.owner]
-        low = np.minimum.reduceat(usual, fam.first, axis=0)
-        wanted = np.repeat(fam.first[:, None], low.shape[1], axis=1)
-        for n in range(1, self.number[: fam.caps].max(initial=0) + 1):
-            more = np.flatnonzero(self.number[: fam.caps] == n)
-            j = fam.owner[more]
-            wanted[j] = np.where((usual[more] <= low[j]) & (usual[more] < usual[more - n]), more[:, None], wanted[j])
+        first = rows[fam.first] + amps
+        low, wanted = first.copy(), np.repeat(fam.first[:, None], first.shape[1], axis=1)
+        for more, j in fam.later:
+            usual, least = rows[more] + amps[j], low[j]
+            wanted[j] = np.where((usual <= least) & (usual < first[j]), more[:, None], wanted[j])
+            low[j] = np.minimum(usual, least)
         if len(who):
             j = self.own_valve[who]
             allowed = own + amps[j, place][:, None]
