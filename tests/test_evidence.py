@@ -1,5 +1,6 @@
 """The evidence: priors, likelihoods with slips, faults that come and go, signs, what was learnt when, in words."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -402,3 +403,26 @@ def test_a_worn_track_and_a_loose_terminal_are_told_apart_with_the_lever_elsewhe
     k = verdict.suspects.index(worn)
     assert 0.4 <= verdict.fits[k].size <= 0.6, "and where on its travel, as a share"
     assert not verdict.fits[k].loose
+
+
+def test_threads_reason_about_equal_drawings_one_after_the_other():
+    """What is prepared for a drawing is shared by all who have an equal one, as the benches of a class."""
+    logs = []
+    for seed, wire in enumerate(("W11", "W12a", "W13", "W14", "W15a", "W17")):
+        bench = casekit.open_machine("street-sweeper", seed, casekit.ShortToGround(wire, 0.5 + seed, 0.35))
+        bench.key("on")
+        for point in ("B1.1", "B2.1", "B5.1", "B9.1", "B10.2"):
+            bench.volts(point, "G1.-")
+        logs.append(bench.events)
+
+    def weighed(events):
+        return weigh(drawn(machine_file("street-sweeper")), events)
+
+    alone = [weighed(events) for events in logs]
+    for kept in (expectations, all_cells, every_expected):
+        kept.cache_clear()
+    with ThreadPoolExecutor(len(logs)) as pool:
+        together = list(pool.map(weighed, logs))
+    for one, other in zip(alone, together, strict=True):
+        assert one.suspects == other.suspects
+        assert one.p == pytest.approx(other.p, abs=1e-9)

@@ -19,6 +19,7 @@ from casekit.circuit.change import Change
 from casekit.machine.machine import Machine
 from casekit.machine.rules import LOGIC_V
 from casekit.machine.state import State
+from casekit.reasoning.alone import alone
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.evidence import predictor
 from casekit.reasoning.hypotheses import AWAY, Hypotheses
@@ -64,6 +65,7 @@ def advise(drawing: Machine, verdict: Verdict, here: Standpoint, most: int = 5, 
 class Planner:
     """All offers from one standpoint, with what each would show under every hypothesis."""
 
+    @alone
     def __init__(self, drawing: Machine, verdict: Verdict, here: Standpoint):
         self.drawing, self.here, self.hypotheses = drawing, here, Hypotheses.of(verdict)
         p = self.hypotheses.p(0.5)

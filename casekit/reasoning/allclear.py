@@ -15,6 +15,7 @@ import numpy as np
 from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
+from casekit.reasoning.alone import alone
 from casekit.reasoning.doubt import CONTRADICTED, explains
 from casekit.reasoning.evidence import all_cells, every_expected, predictor
 from casekit.reasoning.prior import Cell
@@ -37,6 +38,7 @@ class Gap:
     place: str = ""
 
 
+@alone
 def gaps(drawing: Machine, events: Sequence[Event], verdict: Verdict, stored: Sequence[str] = ()) -> list[Gap]:
     """What is still to be done before "no fault found" may be said; nothing when it may.
 
@@ -52,6 +54,7 @@ def gaps(drawing: Machine, events: Sequence[Event], verdict: Verdict, stored: Se
     return [*_looks(drawing, events, verdict, bool(stored)), *_driven(events), *still]
 
 
+@alone
 def due(drawing: Machine, events: Sequence[Event], verdict: Verdict, stored: Sequence[str] = ()) -> list[Gap] | None:
     """What is still to be done once the machine was driven, nothing showed, and nothing that is always there is left:
     from then on no single test pays any more. None before."""

@@ -16,6 +16,7 @@ from casekit.bench.reading import Event
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
+from casekit.reasoning.alone import alone
 from casekit.reasoning.evidence import Weighing, all_cells, expectations, predictor
 from casekit.reasoning.hitting import minimal_hitting_sets
 from casekit.reasoning.observation import Observation, observed
@@ -64,6 +65,7 @@ def misfits(verdict: Verdict, k: int) -> list[int]:
     return [int(n) for n in np.flatnonzero(verdict.slips[k] > SLIPPED)]
 
 
+@alone
 def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], verdict: Verdict) -> list[Doubt]:
     """What would make sense of the log, the likeliest first; nothing when a single suspect on the drawing does."""
     if explained(verdict):
@@ -96,6 +98,7 @@ def doubts(drawing: Machine, events: Sequence[Event], stored: Sequence[str], ver
     return sorted(ranked, key=lambda d: -d.p)
 
 
+@alone
 def weigh_pairs(
     drawing: Machine,
     events: Sequence[Event],

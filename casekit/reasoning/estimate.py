@@ -19,6 +19,7 @@ from casekit.machine.machine import TERMINAL, Machine, Part
 from casekit.machine.state import State
 from casekit.reasoning import spread
 from casekit.reasoning.adjustment import Adjusted, adjusted
+from casekit.reasoning.alone import alone
 from casekit.reasoning.expectation import Expectations
 from casekit.reasoning.observation import Observation
 from casekit.reasoning.predict import Predictor
@@ -115,6 +116,7 @@ class Estimate:
         return f"{self.suspect}: {', '.join([*parts, many, fits])}"
 
 
+@alone
 def estimate(drawing: Machine, numbers: Sequence[Observation], suspect: Suspect, spot: str = "") -> Estimate:
     """Fit a suspect to readings taken while the fault was there.
 
@@ -139,6 +141,7 @@ def estimate(drawing: Machine, numbers: Sequence[Observation], suspect: Suspect,
     return fit.told(found, use, missed)
 
 
+@alone
 def ranked(drawing: Machine, numbers: Sequence[Observation], kind: str, most: int = 5) -> list[Estimate]:
     """The places a fault of this kind fits best, the best first: by the likelihood of its best size and place."""
     every = [s for s in suspects(drawing) if s.kind == kind]

@@ -17,6 +17,7 @@ import numpy as np
 
 from casekit.bench.reading import Event
 from casekit.machine.machine import Machine
+from casekit.reasoning.alone import alone
 from casekit.reasoning.belief import entropy_bits, normalised
 from casekit.reasoning.course import Lasting, Loose, Readings
 from casekit.reasoning.expectation import BLUNT, OPEN, Expectations
@@ -59,6 +60,7 @@ def every_expected(drawing: Machine) -> Expected:
     return Expected(predictor(drawing), all_cells(drawing))
 
 
+@alone
 def weigh(
     drawing: Machine, events: Sequence[Event], stored: Sequence[str] = (), also: Sequence[Suspect] = ()
 ) -> Verdict:

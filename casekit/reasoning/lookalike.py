@@ -15,6 +15,7 @@ import numpy as np
 from casekit.bench.meter import FUNCTIONS
 from casekit.machine.machine import Machine
 from casekit.machine.state import State
+from casekit.reasoning.alone import alone
 from casekit.reasoning.evidence import predictor
 from casekit.reasoning.offer import along
 from casekit.reasoning.suspect import Suspect
@@ -23,6 +24,7 @@ from casekit.reasoning.verdict import Fit
 APART = 3.0  # standard uncertainties of the meter that two suspects must differ by in some test
 
 
+@alone
 def groups(drawing: Machine, fits: Mapping[Suspect, Fit]) -> list[frozenset[Suspect]]:
     """The suspects in groups of look-alikes; a test that shows two of them apart separates them."""
     names = list(fits)

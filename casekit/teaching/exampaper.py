@@ -13,6 +13,7 @@ from pathlib import Path
 from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.files.blueprint import Blueprint, read_blueprint
+from casekit.reasoning.alone import alone
 from casekit.teaching import examiner
 from casekit.teaching.ability import ability
 from casekit.teaching.caution import CAUTIONS
@@ -82,6 +83,7 @@ class ExamPaper:
         )
 
 
+@alone
 def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1, weak: Collection[str] = ()) -> ExamPaper:
     """The paper that a blueprint (a file, or the name of one in `scenarios/papers`) and a seed draw. Items whose keys
     are in `weak` are not drawn: those a class's answers found to measure nothing.
