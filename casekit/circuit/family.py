@@ -51,9 +51,8 @@ class Family:
             self.h = np.empty((self.size, self.size))
             for k in range(0, self.size, COLUMNS):
                 self.h[:, k : k + COLUMNS] = lu.solve(np.eye(self.size, min(COLUMNS, self.size - k), -k, order="F"))
-            some = np.flatnonzero(
-                np.maximum(self.h.max(axis=0), -self.h.min(axis=0)) > LARGE
-            )  # to keep the digits beside 1e12 ohm
+            largest = np.maximum(self.h.max(axis=0), -self.h.min(axis=0))
+            some = np.flatnonzero(largest > LARGE)  # to keep the digits beside 1e12 ohm
             if len(some):
                 left = -(matrix @ self.h[:, some])
                 left[some, np.arange(len(some))] += 1.0
@@ -102,10 +101,8 @@ class Family:
     def _see(self) -> None:
         self.he = np.hstack([self.h[:, self.at], np.zeros((self.size, 1))])  # the last valve is none at all
         self.table = self.layout.looks @ self.h
-        self.table_t, self.table_x0 = (
-            np.ascontiguousarray(self.table.T),
-            self.layout.looks @ self.x0 - self.layout.level,
-        )
+        self.table_t = np.ascontiguousarray(self.table.T)
+        self.table_x0 = self.layout.looks @ self.x0 - self.layout.level
 
     @cached_property
     def islands(self) -> np.ndarray:
@@ -177,17 +174,21 @@ class Family:
                 kept.append((self.names, found))
                 del kept[:-KEPT]
 
-    def pick(self, pairs: Sequence[Pair]) -> np.ndarray:
+    def pick(self, pairs: Sequence[Pair]) -> sp.csr_matrix:
         """pairs x unknowns: red against black; a pair (branch, "") picks that branch's current."""
-        rows = np.zeros((len(pairs), self.size))
-        for k, (red, black) in enumerate(pairs):
+        index, where, weights, ends = self.network.index, [], [], [0]
+        for red, black in pairs:
             if black == "":
-                rows[k, self.position[red]] = 1.0
-                continue
-            for sign, node in ((1.0, red), (-1.0, black)):
-                if node in self.network.index:
-                    rows[k, self.network.index[node]] += sign
-        return rows
+                where.append(self.position[red])
+                weights.append(1.0)
+            elif red != black:
+                for sign, node in ((1.0, red), (-1.0, black)):
+                    if node in index:
+                        where.append(index[node])
+                        weights.append(sign)
+            ends.append(len(where))
+        where, weights = np.array(where, dtype=int), np.array(weights, dtype=float)
+        return sp.csr_matrix((weights, where, ends), (len(pairs), self.size))
 
 
 def _keys(change: Change) -> tuple:

@@ -38,11 +38,10 @@ class Solved(Settled):
 
     # What is read ---------------------------------------------------------------------------------------------------
 
-    def values(self, picks: np.ndarray | sp.csr_matrix) -> np.ndarray:
+    def values(self, picks: sp.csr_matrix) -> np.ndarray:
         """changes x picks: any weighted sums of unknowns (picks x unknowns), nan where nothing settles."""
         with one_thread():
-            looks = sp.csr_matrix(picks)
-            found = self._values(looks @ self.family.x0, looks @ self.family.h)
+            found = self._values(picks @ self.family.x0, picks @ self.family.h)
         return self._with_anchored(found, "values", picks)
 
     def drops(self, names: Sequence[str]) -> np.ndarray:
@@ -50,7 +49,7 @@ class Solved(Settled):
         that nanovolts beside a hundred ampere keep theirs. Slower than `values`."""
         fam = self.family
         with one_thread():
-            found = self._refined(sp.csr_matrix(fam.pick([(name, "") for name in names])))
+            found = self._refined(fam.pick([(name, "") for name in names]))
         found *= [fam.network.elements[fam.network.position[name]].r_ohm for name in names]
         return self._with_anchored(found, "drops", names)
 
@@ -61,23 +60,23 @@ class Solved(Settled):
         """
         fam = self.family
         with one_thread():
-            picks = sp.csr_matrix(fam.pick(pairs))
+            picks = fam.pick(pairs)
             seen = picks @ fam.h
             volts, ohms = self._values(picks @ fam.x0, seen), np.empty((len(self.changes), len(pairs)))
-            columns = np.zeros((fam.size, len(pairs)))
+            columns, direct = np.zeros((fam.size, len(pairs))), np.zeros(len(pairs))
             for n in range(max(np.diff(picks.indptr), default=0)):  # a few columns for each pair
                 some = np.flatnonzero(np.diff(picks.indptr) > n)
                 at = picks.indptr[some] + n
                 columns[:, some] += fam.h[:, picks.indices[at]] * picks.data[at]
-            direct = np.asarray(picks.multiply(seen).sum(axis=1)).ravel()
-            table = (picks @ self.table.T).T
+                direct[some] += picks.data[at] * seen[some, picks.indices[at]]
+            table = (picks @ self.table_t).T
             right, left, left_he = self.to @ columns, self._left(seen), self._left_he(seen)
             answers = []
             for items, ports, valves, new, inverse in self._final:
                 sees = np.concatenate([right[ports], table[new]], axis=1)
                 answer = inverse @ sees  # amounts per ampere out of the black lead and into the red one, less its sign
                 mine = np.concatenate([left[ports], left_he[valves]], axis=1)
-                ohms[items] = direct - (mine * answer).sum(axis=1)
+                ohms[items] = direct - np.einsum("ijk,ijk->ik", mine, answer)
                 answers.append((items, ports, valves, answer))
             draws = -volts / (INPUT_OHM + ohms)  # ampere into the red node
             moved = self._moved(answers, table, direct, draws)
@@ -91,12 +90,12 @@ class Solved(Settled):
                 volts[items], ohms[items] = again.readings(pairs)
         return volts, ohms
 
-    def sensitivities(self, picks: np.ndarray, where: np.ndarray) -> np.ndarray:
+    def sensitivities(self, picks: sp.csr_matrix, where: np.ndarray) -> np.ndarray:
         """changes x picks x where: how much each picked value moves for one unit more on the right-hand side of the
         equations `where` (the rows of unknowns), pieces staying as they are."""
         with one_thread():
-            seen = sp.csr_matrix(picks) @ self.family.h
-            out = np.empty((len(self.changes), len(picks), len(where)))
+            seen = picks @ self.family.h
+            out = np.empty((len(self.changes), picks.shape[0], len(where)))
             columns, table = self.family.h[:, where], self.table[:, where]
             right, direct = self.to @ columns, seen[:, where]
             left, left_he = self._left(seen), self._left_he(seen)
@@ -106,7 +105,7 @@ class Solved(Settled):
                 out[items] = direct - (mine.transpose(0, 2, 1) @ inverse) @ sees
         return self._with_anchored(out, "sensitivities", picks, where)
 
-    def valve_sensitivities(self, picks: np.ndarray) -> np.ndarray:
+    def valve_sensitivities(self, picks: sp.csr_matrix) -> np.ndarray:
         """changes x picks x valves: how much each picked value moves for one ampere more that a valve's present cap
         allows; nothing for one that is shut."""
         fam = self.family
@@ -116,24 +115,24 @@ class Solved(Settled):
             rows = [fam.network.rows[k][p] if p >= 0 else None for k, p in both]
             scale = np.array([0.0 if row is None else -row.r for row in rows])
             out = self.sensitivities(picks, fam.at) * scale
-            seen = sp.csr_matrix(picks) @ fam.h
+            seen = picks @ fam.h
             left, left_he = self._left(seen), self._left_he(seen)
             for items, ports, valves, _, inverse in self._final:
                 mine = np.concatenate([left[ports], left_he[valves]], axis=1)
                 found = -mine.transpose(0, 2, 1) @ inverse[:, :, ports.shape[1] :]
                 g, n = np.nonzero(valves < fam.count)
                 out[items[g], :, valves[g, n]] = found[g, :, n]
-        out[(self.pieces == fam.shut)[:, None, :].repeat(len(picks), axis=1)] = 0.0
+        out[(self.pieces == fam.shut)[:, None, :].repeat(picks.shape[0], axis=1)] = 0.0
         return self._with_anchored(out, "valve_sensitivities", picks)
 
-    def size_sensitivities(self, picks: np.ndarray, which: np.ndarray | None = None) -> np.ndarray:
+    def size_sensitivities(self, picks: sp.csr_matrix, which: np.ndarray | None = None) -> np.ndarray:
         """changes x picks: how much each picked value moves for one unit more of `e` of a change's port `which` (of its
         first, if left out)."""
         which = np.zeros(len(self.changes), dtype=int) if which is None else which
         which = np.minimum(which, np.maximum(self.kinds - 1, 0))
         with one_thread():
-            out = np.zeros((len(self.changes), len(picks)))
-            seen = sp.csr_matrix(picks) @ self.family.h
+            out = np.zeros((len(self.changes), picks.shape[0]))
+            seen = picks @ self.family.h
             left, left_he = self._left(seen), self._left_he(seen)
             for items, ports, valves, _, inverse in self._final:
                 mine = np.concatenate([left[ports], left_he[valves]], axis=1)

@@ -95,12 +95,13 @@ class Settled:
         self.own_rows = row[:, None] + np.minimum(np.arange(most), np.maximum(self.own_count - 1, 0)[:, None])
         self.own_rows[self.own_count == 0] = fam.none
         self.number = np.concatenate([fam.number, np.array(numbers, dtype=int)])
-        self.table, self.table_x0 = fam.table, fam.table_x0
+        self.table, self.table_t, self.table_x0 = fam.table, fam.table_t, fam.table_x0
         self.own_looks = fam.layout.looked(rows) if rows else None
         if rows:
             looks, level = self.own_looks
             table, table_x0 = looks @ fam.h, looks @ fam.x0 - level
             self.table, self.table_x0 = np.vstack([self.table, table]), np.concatenate([self.table_x0, table_x0])
+            self.table_t = np.hstack([self.table_t, table.T])
         self.table_he = np.hstack([self.table[:, fam.at], np.zeros((len(self.table), 1))])
         self.own_hl = self._rows_of_ports(self.own_rows, self.ports[self.own_item])
         self.own_he = self.table_he[self.own_rows]

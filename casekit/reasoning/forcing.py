@@ -49,7 +49,7 @@ class Forcing:
         self.valve, self.cap, self.caps = valve.astype(int), cap.astype(int), _sums(q, many)
         self.looks = sp.csr_matrix(np.array(looks).reshape(-1, size))
 
-    def moves(self, solved: Solved, picks: np.ndarray) -> np.ndarray:
+    def moves(self, solved: Solved, picks: sp.csr_matrix) -> np.ndarray:
         """changes x picks x quantities."""
         found = self._by_row(solved, picks)
         shape = found.shape
@@ -62,14 +62,14 @@ class Forcing:
             out += (effect.reshape(-1, len(self.cap)) @ self.caps).reshape(out.shape)
         return out
 
-    def variance(self, solved: Solved, picks: np.ndarray) -> np.ndarray:
+    def variance(self, solved: Solved, picks: sp.csr_matrix) -> np.ndarray:
         """changes x picks: of all quantities together."""
         if len(self.cap) or len(self.where) > self.rows.shape[1] or (self.rows.sum(axis=0) > 1).any():
             return np.square(self.moves(solved, picks)).sum(axis=2)
         found = self._by_row(solved, picks)  # each quantity has a row of its own
         return np.einsum("ijk,ijk->ij", found, found)
 
-    def _by_row(self, solved: Solved, picks: np.ndarray) -> np.ndarray:
+    def _by_row(self, solved: Solved, picks: sp.csr_matrix) -> np.ndarray:
         """changes x picks x rows."""
         force = np.nan_to_num(solved.values(self.branches)) * self.per_amp + self.constant
         found = solved.sensitivities(picks, self.where)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import scipy.sparse as sp
 
 from casekit.bench.meter import FUNCTIONS, INPUT_OHM, MINMAX_S
 from casekit.circuit.change import Change, joined
@@ -190,7 +191,7 @@ class Predictor:
         """The share of a pick-up's voltage that arrives between two inputs, over the share that must."""
         family, part = solved.family, self._sensor(channel)
         inside = [(n, "") for n in family.network.index if n.startswith("input ")]
-        picks = np.array([family.pick([(n, self.drawing.earth)])[0] for n, _ in inside])
+        picks = family.pick([(n, self.drawing.earth) for n, _ in inside])
         per_volt = solved.sensitivities(picks, np.array([family.position[part.name]]))[:, :, 0]
         per_volt *= 1 / max(1.0, part.coil_ohm)
         return (per_volt.max(axis=1) - per_volt.min(axis=1)) / SEEN_SHARE
@@ -253,7 +254,7 @@ class Predictor:
 
     def _read(self, solved: Solved, taken: Sequence[Observation], width: np.ndarray | None) -> Prediction:
         family = solved.family
-        picks = np.array([_pick(family, o) for o in taken])
+        picks = _picks(family, taken)
         metered = [k for k, o in enumerate(taken) if o.function in ("volts", "millivolts", "low", "high")]
         mean, factor = solved.values(picks), np.ones((len(solved.changes), len(taken)))
         if metered:
@@ -280,10 +281,14 @@ class Predictor:
         return Prediction(mean, moves, variance)
 
 
-def _pick(family: Family, o: Observation) -> np.ndarray:
-    if o.function == "amps":
-        return sum(family.pick([(wire, "")])[0] for wire in o.wires)
-    return family.pick([(o.red, o.black)])[0]
+def _picks(family: Family, taken: Sequence[Observation]) -> sp.csr_matrix:
+    """Observations x unknowns; a clamp reads the currents of its wires together."""
+    pairs = [[(w, "") for w in o.wires] if o.function == "amps" else [(o.red, o.black)] for o in taken]
+    picks = family.pick([pair for some in pairs for pair in some])
+    if picks.shape[0] == len(taken):
+        return picks
+    ends = np.cumsum([0, *map(len, pairs)])
+    return sp.csr_matrix((np.ones(ends[-1]), np.arange(ends[-1]), ends)) @ picks
 
 
 def _instrument(taken: Sequence[Observation]) -> Change:
