@@ -7,7 +7,7 @@ import pytest
 
 from casekit.error import CasekitError
 from casekit.reasoning.belief import entropy_bits
-from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits
+from casekit.reasoning.information import classes, discrete_bits, discrete_bits_soft, gaussian_bits, grouped_bits
 
 # Outlook, temperature, humidity, wind, play.
 WEATHER = """
@@ -150,6 +150,22 @@ def test_soft_outcomes_that_are_certain_are_plain_outcomes():
     random = np.random.default_rng(8)
     p, outcome = random.dirichlet(np.ones(9)), random.integers(0, 4, (6, 9))
     assert discrete_bits_soft(p, np.eye(4)[outcome]) == pytest.approx(discrete_bits(p, outcome))
+
+
+def test_bits_about_groups_are_all_bits_less_those_within_groups():
+    """The chain rule of information: I(hypothesis; outcome) = I(group; outcome) + I(hypothesis; outcome | group)."""
+    random = np.random.default_rng(9)
+    p, likelihood = random.dirichlet(np.ones(9)), random.dirichlet(np.ones(4), 9)
+    p[4] = 0.0  # alone in a group
+    p /= p.sum()
+    group = np.array([7, 0, 7, 2, 3, 2, 2, 0, 9])
+    within = 0.0
+    for g in (0, 2, 7, 9):
+        mine = group == g
+        within += p[mine].sum() * discrete_bits_soft(p[mine], likelihood[None, mine])[0]
+    assert within > 0.01
+    assert grouped_bits(p, likelihood, group) == pytest.approx(discrete_bits_soft(p, likelihood[None])[0] - within)
+    assert grouped_bits(p, likelihood, np.zeros(9)) == pytest.approx(0.0, abs=1e-12)
 
 
 def test_classes():
