@@ -5,6 +5,7 @@ import logging
 import os
 import re
 import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -439,6 +440,30 @@ def test_files_are_for_their_owner_alone(tmp_path):
     assert folder.stat().st_mode & 0o777 == 0o700
     assert {p.stat().st_mode & 0o077 for p in folder.iterdir()} == {0}
     store.close()
+
+
+def test_a_database_is_made_by_several_at_once(tmp_path):
+    """A service that starts while tokens are given out: nobody finds the database locked, or half made."""
+    work = """
+import sys, time
+from pathlib import Path
+from casekit.service.store import Store
+folder, begin = Path(sys.argv[1]), float(sys.argv[2])
+for k in range(25):
+    time.sleep(max(0.0, begin + 0.1 * k - time.time()))
+    store = Store(folder / str(k))
+    store.note("I01", "was here")
+    store.close()
+"""
+    begin = str(time.time() + 5)
+    begun = [subprocess.Popen([sys.executable, "-c", work, tmp_path, begin], stderr=subprocess.PIPE) for _ in range(3)]
+    for process in begun:
+        assert process.communicate(timeout=60)[1].decode() == ""
+    for k in range(25):
+        store = Store(tmp_path / str(k))
+        lines, troubles = store.audit()
+        store.close()
+        assert (len(lines), troubles) == (3, [])
 
 
 def test_databases_that_cannot_be_used(tmp_path):

@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import secrets
+import sqlite3
 import threading
 import time
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from casekit.error import MissingError, ScenarioError, refused
 
+PATIENCE_S = 30  # how long a process waits for another one that writes
 META = sa.MetaData()
 BENCHES = sa.Table(
     "benches", META,
@@ -115,16 +117,16 @@ class Store:
             os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
         self._writing = threading.Lock()
         self.engine = _engine(url or f"sqlite:///{path.absolute()}")
-        with _told(url):
-            META.create_all(self.engine)
-            with self._written() as db:
-                for text in APPEND_ONLY[self.engine.dialect.name]:
-                    db.execute(sa.text(text))
+        with _told(url), self._written() as db:
+            META.create_all(db)
+            for text in APPEND_ONLY[self.engine.dialect.name]:
+                db.execute(sa.text(text))
 
     @contextmanager
     def _written(self) -> Iterator[sa.Connection]:
-        """One writer at a time: two that read first and then write would stand in each other's way."""
-        with self._writing, self.engine.begin() as db:
+        """One writer at a time, of this process or another: two that read first and then write would stand in each
+        other's way."""
+        with self._writing, self.engine.execution_options(writes=True).begin() as db:
             yield db
 
     def close(self) -> None:
@@ -288,19 +290,32 @@ def _engine(url: str) -> sa.Engine:
         raise ScenarioError([f"the database is {urlsplit(url).scheme!r}; use a postgresql:// URL, or none for SQLite."])
     try:
         if url.startswith("sqlite:"):
-            engine = sa.create_engine(url, connect_args={"timeout": 30})
+            engine = sa.create_engine(url, connect_args={"timeout": PATIENCE_S})
             sa.event.listen(engine, "connect", _wal)
-            sa.event.listen(engine, "begin", lambda db: db.exec_driver_sql("BEGIN"))
+            sa.event.listen(engine, "begin", _begin)
             return engine
         return sa.create_engine(url.replace("postgresql://", "postgresql+psycopg://", 1), pool_pre_ping=True)
     except ImportError:
         raise MissingError("PostgreSQL needs psycopg; install it with: pip install 'psycopg[binary]'") from None
 
 
+def _begin(db: sa.Connection) -> None:
+    """Begin a transaction; one that writes waits its turn at once, not in the middle, where SQLite would not wait."""
+    db.exec_driver_sql("BEGIN IMMEDIATE" if db.get_execution_options().get("writes") else "BEGIN")
+
+
 def _wal(connection, record) -> None:
     connection.isolation_level = None  # transactions are begun by us
-    for text in ("PRAGMA journal_mode=WAL", "PRAGMA synchronous=FULL"):
-        connection.execute(text)
+    late = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            break
+        except sqlite3.OperationalError as err:  # another process makes the same file; SQLite itself does not wait here
+            if "locked" not in str(err) or time.monotonic() > late:
+                raise
+            time.sleep(0.02)
+    connection.execute("PRAGMA synchronous=FULL")
 
 
 @contextmanager
