@@ -59,7 +59,7 @@ class Layout:
         self.caps = len(self.owner)
         gates = [(j, valve.gate) for j, valve in enumerate(valves) if valve.gate]
         self.gated = np.array([j for j, _ in gates], dtype=int)
-        place = np.arange(self.caps) - self.first[self.owner]  # of each cap within its valve
+        place = within(np.array(counts, dtype=int))  # of each cap within its valve
         later = [np.flatnonzero(place == n) for n in range(1, max(counts, default=0))]
         self.later = [(more, self.owner[more]) for more in later]  # second caps and their valves, third ones, ...
         self.shut = self.caps + np.arange(v)
@@ -145,11 +145,10 @@ class Known:
         if len(self.kept) + len(changes) > MOST:
             self.reset()
         known = self._changes
-        try:
-            return np.array([known[id(c)] for c in changes], dtype=int)
-        except KeyError:
-            self._enter([c for c in changes if id(c) not in known])
-            return np.array([known[id(c)] for c in changes], dtype=int)
+        fresh = [c for c in changes if id(c) not in known]
+        if fresh:
+            self._enter(fresh)
+        return np.array([known[id(c)] for c in changes], dtype=int)
 
     def begin(self, numbers: np.ndarray, family) -> np.ndarray:
         """changes x valves: pieces to start from: those a change settled on before, where being unplugged does not say
@@ -243,8 +242,12 @@ def _filled(array: np.ndarray, first: int, rows: Sequence[Sequence[float]]) -> N
     """Write rows of different lengths into an array, from its row `first` on."""
     count = np.array([len(row) for row in rows])
     where = np.repeat(first + np.arange(len(rows)), count)
-    place = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    array[where, place] = [x for row in rows for x in row]
+    array[where, within(count)] = [x for row in rows for x in row]
+
+
+def within(count: np.ndarray) -> np.ndarray:
+    """Places within rows of these lengths that follow each other: 0, 1, ... for each."""
+    return np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
 
 
 def _room(array: np.ndarray, k: int, width: int = 0, fill: int = 0) -> np.ndarray:

@@ -14,6 +14,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from casekit.circuit.change import Change
+from casekit.circuit.layout import within
 from casekit.circuit.pieces import Ports
 from casekit.circuit.threads import one_thread
 
@@ -345,7 +346,7 @@ class Settled:
         g, j = np.nonzero(here != fam.base)
         count = np.bincount(g, minlength=len(items))
         most = int(count.max(initial=0))
-        place = np.arange(len(g)) - (np.cumsum(count) - count)[g]
+        place = within(count)
         valves, rows = np.full((len(items), most), fam.count), np.full((len(items), most), fam.none)
         valves[g, place], rows[g, place] = j, here[g, j]
         for ports in _levels(self.kinds[items], 1, self.ports.shape[1]):
@@ -357,10 +358,6 @@ class Settled:
 def _levels(sizes: np.ndarray, least: int, most: int) -> Iterator[tuple[np.ndarray, int]]:
     """(places, size they are filled up to); few of a kind go with the next larger ones."""
     levels = [int(s) for s in SIZES if least <= s < most] + [most]
-    if len(levels) == 1:
-        if len(sizes):
-            yield np.arange(len(sizes)), most
-        return
     level = np.searchsorted(levels, sizes)
     waiting: list[np.ndarray] = []
     for k, size in enumerate(levels):

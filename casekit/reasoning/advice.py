@@ -89,12 +89,10 @@ class Planner:
             and not (o.kind == "road test" and self.road)
         ]  # fmt: skip
         been = {_plugged(o.state): o.state for o in verdict.numbers}
-        there: dict[tuple[State, bool], float] = {}
-        for o in self.offers:
-            if (o.state, o.kind == "road test") not in there:
-                there[o.state, o.kind == "road test"] = self._there(o, been)
+        sorts = [(o.state, o.kind == "road test") for o in self.offers]  # all that it depends on
+        there = {sort: self._there(o, been) for sort, o in dict(zip(sorts, self.offers, strict=True)).items()}
         self.chances = {x: self.hypotheses.p(x) for x in set(there.values())}
-        self.there = [there[o.state, o.kind == "road test"] for o in self.offers]
+        self.there = [there[sort] for sort in sorts]
         self.guess, self.access = predictor(drawing), drawing.access_min
         self.names = verdict.suspects
         self._made: dict[State, list[Change]] = {}
