@@ -79,7 +79,7 @@ class Family:
                 return matrix, rhs, lu, x, pieces
             looks = lay.looks @ x - lay.level
             amps = -looks[self.shut]
-            low = np.minimum.reduceat(looks[: self.caps] + amps[self.owner], self.first)
+            low = lay.over(np.minimum, looks) + amps
             closed = self.gated[looks[self.gates] < 0]
             if (pieces[closed] != SHUT).any():
                 break  # gates are shut one by one, by the plain search

@@ -7,14 +7,14 @@ changes as arrays of numbers, so that a change that was met before costs one loo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from copy import copy
 from dataclasses import replace
 
 import numpy as np
 import scipy.sparse as sp
 
-from casekit.circuit.change import Change, Port, Side
+from casekit.circuit.change import Change, Port, Side, joined
 from casekit.circuit.network import SHUT, Network, Row
+from casekit.circuit.numbered import Numbered
 from casekit.machine.harness import Contact
 from casekit.machine.law import Cap, Capacitor, Element, Valve
 from casekit.machine.machine import Machine
@@ -22,6 +22,7 @@ from casekit.machine.state import State
 
 MACHINES, STATES = 8, 16  # layouts kept: of so many machines, of so many states each
 MOST = 1 << 15  # changes kept by number
+LISTS = 16  # lists of changes kept as arrays
 KEPT = 4  # patterns remembered for every place
 NO_PORT = Port(Side(), Side(), 1.0)
 UNKNOWN = -2  # in a pattern: nothing is remembered, the valve starts where it is in the healthy network
@@ -62,6 +63,7 @@ class Layout:
         place = within(np.array(counts, dtype=int))  # of each cap within its valve
         later = [np.flatnonzero(place == n) for n in range(1, max(counts, default=0))]
         self.later = [(more, self.owner[more]) for more in later]  # second caps and their valves, third ones, ...
+        self.last = self.first + np.array(counts, dtype=int) - 1
         self.shut = self.caps + np.arange(v)
         self.gates = self.caps + v + np.arange(len(gates))
         self.none = self.caps + v + len(gates)
@@ -72,6 +74,13 @@ class Layout:
             ends = [(net.index[n], s) for n, s in ((gate.plus, 1.0), (gate.minus, -1.0)) if n in net.index]
             rows.append((tuple(i for i, _ in ends), tuple(s for _, s in ends), gate.at_least_v))
         self.looks, self.level = self.looked([*rows, ((), (), 0.0)])
+
+    def over(self, which: np.ufunc, rows: np.ndarray) -> np.ndarray:
+        """The least or the largest (np.minimum, np.maximum) of every valve's caps: valves x items, of rows x items."""
+        found = rows[self.first]
+        for more, j in self.later:
+            found[j] = which(found[j], rows[more])
+        return found
 
     def looking(self, row: Row, j: int) -> Look:
         """(unknowns, weights, level) of the current a cap's row allows valve j, less what it carries."""
@@ -106,15 +115,8 @@ class Layout:
         there = np.ones(self.size, dtype=bool)
         if not gone:
             return self.network, there
-        net, n = copy(self.network), self.network.n
-        there[[n + k for k in gone]] = False
-        i, j, x = net._fixed
-        stay, apart = there[i], np.flatnonzero(~there)
-        net._fixed = tuple(
-            np.concatenate(p) for p in ((i[stay], apart), (j[stay], apart), (x[stay], -np.ones(len(gone))))
-        )
-        net._rhs = np.where(there, net._rhs, 0.0)
-        return net, there
+        there[[self.network.n + k for k in gone]] = False
+        return self.network.without(gone), there
 
 
 class Known:
@@ -128,6 +130,8 @@ class Known:
         """Forget all."""
         self._changes: dict[int, int] = {}
         self._ports: dict[int, int] = {}
+        self._lists: dict[bytes, Numbered] = {}
+        self._loads: dict[tuple, tuple[Change, Change]] = {}
         self.kept: list[Change] = []  # so that no other object gets their id
         self.own: dict[int, list[tuple[int, tuple[Look, ...]]]] = {}  # {change: (valve, what its caps look at)}
         self.kinds, self.ports = np.zeros(64, dtype=int), np.zeros((64, 1), dtype=int)
@@ -140,15 +144,28 @@ class Known:
         self._ports[id(NO_PORT)] = 0
         self._enter_ports(0, [NO_PORT])
 
-    def numbers(self, changes: Sequence[Change]) -> np.ndarray:
-        """The number of every change; unknown ones get one."""
+    def numbered(self, changes: Sequence[Change]) -> Numbered:
+        """These changes as arrays; unknown ones get a number. Lists are kept: the next state has the same ones."""
         if len(self.kept) + len(changes) > MOST:
             self.reset()
         known = self._changes
         fresh = [c for c in changes if id(c) not in known]
         if fresh:
             self._enter(fresh)
-        return np.array([known[id(c)] for c in changes], dtype=int)
+        numbers = np.array([known[id(c)] for c in changes], dtype=int)
+        key = numbers.tobytes()
+        found = self._lists.pop(key, None) or Numbered(self, numbers)
+        self._lists[key] = found  # the latest last
+        while len(self._lists) > LISTS:
+            del self._lists[next(iter(self._lists))]
+        return found
+
+    def loaded(self, change: Change, pair: tuple[str, str], r_ohm: float) -> Change:
+        """A change with a resistance between two nodes more: the same object when asked again."""
+        key = id(change), pair, r_ohm
+        if key not in self._loads:
+            self._loads[key] = change, change + joined(*pair, r_ohm)  # the change too, so that it keeps its id
+        return self._loads[key][1]
 
     def begin(self, numbers: np.ndarray, family) -> np.ndarray:
         """changes x valves: pieces to start from: those a change settled on before, where being unplugged does not say

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from casekit.circuit.change import Change, joined
+from casekit.circuit.change import Change
 from casekit.circuit.network import LEAK_S
 from casekit.circuit.settled import Settled, solved
 from casekit.circuit.threads import one_thread
@@ -160,8 +160,12 @@ class Solved(Settled):
         found = []
         for items, k, valves, new in self._groups(np.arange(len(self.changes))):
             matrix, _ = self._system(items, k, valves, new)
-            unit = np.broadcast_to(np.eye(matrix.shape[1]), matrix.shape)
-            found.append((items, self.ports[items, :k], valves, new, solved(matrix, unit)))
+            if matrix.shape[1] == 1:
+                with np.errstate(all="ignore"):
+                    inverse = 1 / matrix
+            else:
+                inverse = solved(matrix, np.broadcast_to(np.eye(matrix.shape[1]), matrix.shape))
+            found.append((items, self.ports[items, :k], valves, new, inverse))
         return found
 
     def _anchor(self) -> list[tuple[np.ndarray, Solved]]:
@@ -260,20 +264,20 @@ class Solved(Settled):
         if not len(draws):
             return np.zeros((0, 2), dtype=int)
         fam, found = self.family, [np.zeros((0, 2), dtype=int)]
-        rows, _, who, place = self._looks(np.arange(len(draws)))
+        rows = self._final_looks()
         size, sees, floats = np.abs(draws), np.abs(table[: fam.none]), direct > FLOATING_OHM
         some = slice(None)
         felt = np.outer(sees[:, ~floats].max(axis=1, initial=0.0), size[:, ~floats].max(axis=1, initial=0.0))
         np.minimum(felt, sees[:, ~floats] @ size[:, ~floats].T, out=felt)  # both are bounds
         felt += self._felt(answers, some, size)
         felt += sees[:, floats] @ size[:, floats].T
-        near = self._near(rows, felt, who, place)
+        near = self._near(rows, felt)
         if near.sum() <= MANY:
             return self._closely(answers, near, some, table, draws)
         for some in (np.flatnonzero(~floats), np.flatnonzero(floats)):
             if len(some):
                 felt = self._felt(answers, some, size[:, some]) + sees[:, some] @ size[:, some].T
-                near = self._near(rows, felt, who, place)
+                near = self._near(rows, felt)
                 found.append(self._closely(answers, near, some, table, draws))
         return np.concatenate(found)
 
@@ -281,16 +285,29 @@ class Solved(Settled):
         self, answers: Sequence[tuple], near: np.ndarray, some: np.ndarray | slice, table, draws
     ) -> np.ndarray:
         """(item, pair) of some pairs whose meter moves a valve that is near."""
-        found, hit = [np.zeros((0, 2), dtype=int)], near.any(axis=0)
-        for items, ports, valves, answer in answers if hit.any() else ():
-            j, g = np.nonzero(near[:, items])
-            for n in range(0, len(g), FEW):
-                i, v = g[n : n + FEW], j[n : n + FEW]
-                amps = draws[items[i]][:, some]
-                off = self._off(items[i], v, ports[i], valves[i], answer[i][:, :, some], table[:, some], amps)
-                k, p = np.nonzero(off)
-                found.append(np.stack([items[i[k]], np.arange(draws.shape[1])[some][p]], axis=1))
-        return np.unique(np.concatenate(found), axis=0) if len(found) > 1 else found[0]
+        hit, which = np.flatnonzero(near.any(axis=0)), np.arange(draws.shape[1])[some]
+        if not len(hit):
+            return np.zeros((0, 2), dtype=int)
+        place, k = np.full(len(draws), -1), self.ports.shape[1]
+        place[hit] = np.arange(len(hit))
+        ports = np.zeros((len(hit), k), dtype=int)
+        valves = np.full((len(hit), max(valves.shape[1] for _, _, valves, _ in answers)), self.family.count)
+        answer = np.zeros((len(hit), k + valves.shape[1], len(which)))
+        for items, few, their, found in answers:  # filled up to one size
+            here = np.flatnonzero(place[items] >= 0)
+            to, n = place[items[here]], few.shape[1]
+            ports[to, :n], valves[to, : their.shape[1]] = few[here], their[here]
+            found = found[here][:, :, some]
+            answer[to, :n], answer[to, k : k + their.shape[1]] = found[:, :n], found[:, n:]
+        j, g = np.nonzero(near)
+        off = np.zeros((len(hit), len(which)), dtype=bool)
+        for n in range(0, len(g), FEW):
+            i, v = g[n : n + FEW], j[n : n + FEW]
+            p = place[i]
+            moved = self._off(i, v, ports[p], valves[p], answer[p], table[:, some], draws[i][:, some])
+            np.logical_or.at(off, p, moved)
+        g, p = np.nonzero(off)
+        return np.stack([hit[g], which[p]], axis=1)
 
     def _felt(self, answers: Sequence[tuple], some: np.ndarray | slice, size: np.ndarray) -> np.ndarray:
         """rows x items: a bound on what ports and changed valves do to every row of the table for a meter's current, at
@@ -309,42 +326,43 @@ class Solved(Settled):
         slack[:, fam.count] = 0.0
         return bound + np.abs(self.table_he[: fam.none]) @ slack.T
 
-    def _near(self, rows, felt, who, place) -> np.ndarray:
+    def _near(self, rows, felt) -> np.ndarray:
         """valves x items: which the meter's current might move, by a bound on what it does to every row."""
         fam = self.family
         if not fam.count:
             return np.zeros((0, felt.shape[1]), dtype=bool)
-        here = self.pieces.T
+        here, lay = self.pieces.T, fam.layout
         on = here != fam.shut[:, None]
         bound = felt + 1e-13
-        least, most = rows - bound, rows[fam.shut] + bound[fam.shut]
-        opens = np.minimum.reduceat(rows[: fam.caps] + bound[: fam.caps], fam.first, axis=0) >= 0
+        least, most = rows - bound, rows + bound
+        near = lay.over(np.minimum, most) >= 0  # of one that is shut, whether it may open
         if len(fam.gated):
-            gates = rows[fam.gates] + bound[fam.gates]
-            opens[fam.gated] &= gates >= 0
+            near[fam.gated] &= most[fam.gates] >= 0
         j, g = np.nonzero(on & (here < fam.none))
         least[here[j, g], g] = np.inf  # the active cap stays the least if the others stay above it
-        leaves = (np.minimum.reduceat(least[: fam.caps], fam.first, axis=0) < 0) | (most > 0)
-        near = np.where(on, leaves, opens)
-        near &= np.maximum(np.maximum.reduceat(felt[: fam.caps], fam.first, axis=0), felt[fam.shut]) > UNFELT_A
+        leaves = (lay.over(np.minimum, least) < 0) | (most[fam.shut] > 0)
+        np.copyto(near, leaves, where=on)
+        near &= np.maximum(lay.over(np.maximum, felt), felt[fam.shut]) > UNFELT_A
         if len(fam.gated):
             near[fam.gated] |= on[fam.gated] & (least[fam.gates] < 0)
-        near[self.own_valve[who], place] = True
+        near[self.own_valve, self.own_item] = True
         near[:, ~self.settled] = False
         return near
 
     def _off(self, items, j, ports, valves, answer, table, draws: np.ndarray) -> np.ndarray:
         """Whether the meter's current moves valve j of each item to another piece, items x pairs."""
         fam = self.family
-        most = max(self.own_rows.shape[1], np.bincount(fam.owner).max())
-        last = np.append(fam.first[1:], fam.caps) - 1
-        caps = np.minimum(fam.first[j][:, None] + np.arange(most), last[j][:, None])
-        own = {(int(i), int(k)): e for e, (i, k) in enumerate(zip(self.own_item, self.own_valve, strict=True))}
+        most = max(self.own_rows.shape[1], 1 + len(fam.later))
+        caps = np.minimum(fam.first[j][:, None] + np.arange(most), fam.layout.last[j][:, None])
         dead = np.zeros(len(items), dtype=bool)
-        for n, key in enumerate(zip(items.tolist(), j.tolist(), strict=True)) if own else ():
-            if key in own:
-                caps[n, :], dead[n] = self.own_rows[own[key], -1], self.own_count[own[key]] == 0
-                caps[n, : self.own_rows.shape[1]] = self.own_rows[own[key]]
+        if len(self.own_item):
+            keys, asked = (i * fam.count + k for i, k in ((self.own_item, self.own_valve), (items, j)))
+            order = np.argsort(keys)
+            entry = order[np.minimum(np.searchsorted(keys, asked, sorter=order), len(keys) - 1)]
+            mine = np.flatnonzero(keys[entry] == asked)
+            entry = entry[mine]
+            place = np.minimum(np.arange(most), self.own_rows.shape[1] - 1)
+            caps[mine], dead[mine] = self.own_rows[entry][:, place], self.own_count[entry] == 0
         gate = np.full(fam.count, fam.none)
         gate[fam.gated] = fam.gates
         looks = np.concatenate([caps, fam.shut[j][:, None], gate[j][:, None]], axis=1)
@@ -365,8 +383,8 @@ class Solved(Settled):
         if len(where):
             items, which = where.T
             used, place = np.unique(which, return_inverse=True)
-            meters = [joined(*pairs[p], INPUT_OHM) for p in used.tolist()]
-            metered = [self.changes[i] + meters[k] for i, k in zip(items.tolist(), place.tolist(), strict=True)]
+            both = zip(items.tolist(), which.tolist(), strict=True)
+            metered = [self._known.loaded(self.changes[i], pairs[p], INPUT_OHM) for i, p in both]
             again = Solved(self.family, metered, self.active()[items])
             found = again.values(self.family.pick([pairs[p] for p in used.tolist()]))
             volts[items, which] = found[np.arange(len(where)), place]

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy.sparse as sp
 
 from casekit.circuit.change import Change
 from casekit.circuit.layout import within
@@ -32,7 +31,11 @@ class Settled:
     """
 
     def __init__(self, family: Family, changes: Sequence[Change], begin: np.ndarray | None = None):
-        self.family, self.changes = family, tuple(changes)
+        self.family, self.changes, self._known = family, tuple(changes), family.layout.known
+        numbered = self._numbered = self._known.numbered(self.changes)
+        self.kinds, self.ports, self.plain = numbered.kinds, numbered.ports, numbered.plain
+        self.own_item, self.own_valve, self.own_rows = numbered.own_item, numbered.own_valve, numbered.own_rows
+        self.own_count, self.own_looks, self.number = numbered.own_count, numbered.own_looks, numbered.number
         with one_thread():
             self._number_ports()
             self._own_caps()
@@ -41,64 +44,32 @@ class Settled:
     # What changes add to the family -----------------------------------------------------------------------------------
 
     def _number_ports(self) -> None:
-        """Ports by number, the first of which is none at all; what they see of the sources, of every valve and of each
-        other, and what every row of the table sees of them."""
-        fam, known, count = self.family, self.family.layout.known, len(self.changes)
-        self._numbers = known.numbers(self.changes)
-        self._known = known
-        self.kinds = known.kinds[self._numbers]
-        most = max(1, self.kinds.max(initial=0))
-        ports = known.ports[self._numbers, :most]
-        used = np.zeros(len(known.values), dtype=bool)
-        used[0] = used[ports] = True
-        unique, self.ports = np.flatnonzero(used), (np.cumsum(used) - 1)[ports]
-        of, to = ((known.sides[n][unique], known.sides[n + 1][unique]) for n in (0, 2))
-        self.left, self.right = ((i, w * fam.there[i]) for i, w in (of, to))  # what is unplugged has no weight
-        e, emf, plain = known.values[unique].T
+        """What ports see of the sources, of every valve and of each other, and what every row of the table sees of
+        them."""
+        fam, count, most = self.family, len(self.changes), self.ports.shape[1]
+        numbered = self._numbered
+        self.left, self.right, self.of, self.to = numbered.sides(fam.there)
         has = (self.right[1] != 0).any(axis=1)
-        self.e, self.emf, self.plain = np.where(has, e, 1.0), np.where(has, emf, 0.0), plain > 0  # absent: no amount
-        self.to, self.of = (
-            sp.csr_matrix((w.ravel(), i.ravel(), np.arange(len(w) + 1) * w.shape[1]), (len(w), fam.size))
-            for i, w in (self.right, self.left)
-        )
+        self.e, self.emf = np.where(has, numbered.e, 1.0), np.where(has, numbered.emf, 0.0)  # absent: no amount
         self.port_x0 = self.to @ fam.x0 - self.emf
         self.port_he = self.to @ fam.he
         self.table_hl = np.ascontiguousarray((self.of @ fam.table_t).T)
         self.port_hl = np.zeros((count, most, most))
-        for k in np.unique(self.kinds[self.kinds > 0]):
-            items = np.flatnonzero(self.kinds == k)
-            to, w = (a[self.ports[items, :k]][:, :, None, :, None] for a in self.right)
-            of, u = (a[self.ports[items, :k]][:, None, :, None, :] for a in self.left)
+        for k, items, ports in numbered.sizes:
+            to, w = (a[ports][:, :, None, :, None] for a in self.right)
+            of, u = (a[ports][:, None, :, None, :] for a in self.left)
             self.port_hl[items, :k, :k] = (fam.h[to, of] * w * u).sum(axis=(3, 4))
         every = np.arange(most)
         self.port_hl[:, every, every] += self.e[self.ports]
         for port, value in fam.untied:
-            i, k = np.nonzero(unique[self.ports] == known.port(port))
+            i, k = np.nonzero(numbered.unique[self.ports] == self._known.port(port))
             self.port_hl[i, k, k] = value
 
     def _own_caps(self) -> None:
-        """Rows of caps that only some changes have, after the family's, and who has them: `own_item`, `own_valve`,
-        their rows, filled up with the last, and how many there are (none for a dead valve)."""
+        """The family's table with the rows of own caps, and what these see of ports and valves."""
         fam = self.family
-        number: dict[tuple, int] = {}
-        entries, rows = [], []
-        numbers: list[int] = []
-        owners = np.flatnonzero(self._known.owns[self._numbers])
-        for i, n in zip(owners.tolist(), self._numbers[owners].tolist(), strict=True):
-            for j, looks in self._known.own[n]:
-                if (j, looks) not in number:
-                    number[j, looks] = fam.none + 1 + len(rows)
-                    rows += looks
-                    numbers += range(len(looks))
-                entries.append((i, j, number[j, looks], len(looks)))
-        self.own_item, self.own_valve, row, self.own_count = np.array(entries, dtype=int).reshape(-1, 4).T
-        most = max(1, self.own_count.max(initial=0))
-        self.own_rows = row[:, None] + np.minimum(np.arange(most), np.maximum(self.own_count - 1, 0)[:, None])
-        self.own_rows[self.own_count == 0] = fam.none
-        self.number = np.concatenate([fam.number, np.array(numbers, dtype=int)])
         self.table, self.table_t, self.table_x0 = fam.table, fam.table_t, fam.table_x0
-        self.own_looks = fam.layout.looked(rows) if rows else None
-        if rows:
+        if self.own_looks is not None:
             looks, level = self.own_looks
             table, table_x0 = looks @ fam.h, looks @ fam.x0 - level
             self.table, self.table_x0 = np.vstack([self.table, table]), np.concatenate([self.table_x0, table_x0])
@@ -123,9 +94,10 @@ class Settled:
         self.slack = np.zeros((count, v + 1))
         self.settled = np.zeros(count, dtype=bool)
         self._place = np.full(count, -1)
+        self._looked: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
         todo = np.arange(count)
         if begin is None:
-            begin = self._known.begin(self._numbers, self.family)
+            begin = self._known.begin(self._numbered.numbers, self.family)
             met = (begin != self.family.pieces).any(axis=1)
         else:
             met = np.zeros(count, dtype=bool)
@@ -157,9 +129,9 @@ class Settled:
                 self.family.known.append(found)
             todo = left[left != todo[0]]
         numbers = self.number[self.pieces]
-        self._known.keep(self._numbers[self.settled], numbers[self.settled], self.family)
+        self._known.keep(self._numbered.numbers[self.settled], numbers[self.settled], self.family)
         hard = hard[self.settled[hard]]
-        self._known.exceptions(self._numbers[hard], numbers[hard], self.family)
+        self._known.exceptions(self._numbered.numbers[hard], numbers[hard], self.family)
         self.family.remember([self.changes[i] for i in hard], self.number[self.pieces[hard]])
 
     def _batches(self, todo: np.ndarray, rounds: int, single: int = 0) -> np.ndarray:
@@ -206,6 +178,8 @@ class Settled:
             wanted, low, amps = self._laws(looks, closed)
             same = self._same(todo, wanted, low, amps, closed, tie=1.0 if k >= rounds - 1 else 1e-4)
             self.settled[todo[same]] = True
+            if same.any():
+                self._looked.append((todo, same, looks[0]))
             todo, wanted = todo[~same], wanted[:, ~same].T
             if k >= rounds and wanted.size:
                 gap = np.where(wanted != self.pieces[todo], np.abs(amps - low)[:, ~same].T, -1.0)
@@ -235,6 +209,13 @@ class Settled:
         own += (self.own_he[who] @ slack[place][:, :, None])[:, :, 0]
         own += (self.own_hl[who] @ self.amounts[self.own_item[who]][:, :, None])[:, :, 0]
         return rows, own, who, place
+
+    def _final_looks(self) -> np.ndarray:
+        """What the table's rows see of every change as it settled, rows x items; zeros of one that did not."""
+        rows = np.zeros((self.family.none, len(self.changes)))
+        for items, same, found in self._looked:
+            rows[:, items[same]] = found[:, same]
+        return rows
 
     def _laws(self, looks: tuple, closed: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Each valves x items: the piece a valve should be on, the current that allows, the current it carries."""
