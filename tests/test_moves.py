@@ -126,7 +126,7 @@ REFUSED = [
     (
         [("unplug", "B4"), ("unplug", "X12"), ("key", "run")],
         lambda b: b.road_test(),
-        "road test: B4, X12 is still unplugged; plug everything in first.",
+        "road test: B4, X12 are still unplugged; plug everything in first.",
     ),
     (
         [],
@@ -243,7 +243,8 @@ def test_an_opened_harness_shows_what_is_there():
     assert bench.open_harness("CP2").text == "no damage to be seen"
     bench = casekit.open_case("level-gauge-still-works")
     assert refused(bench, lambda b: b.volts("SP5", EARTH)) == (
-        "'SP5' is not a point a lead can reach on this machine now."
+        "'SP5' is not a point a lead can reach on this machine now. A splice is under tape: probe where its wires end, "
+        "such as X2.5."
     )
     found = bench.open_harness("SP5")
     assert (found.wire, found.mark) == (None, "W12")
@@ -375,6 +376,35 @@ def test_a_road_test_says_what_a_driver_would():
     sound = casekit.open_machine("tug-tractor", 1)
     sound.key("run")
     assert sound.road_test() == "nothing unusual"
+
+
+def test_a_driver_notices_what_is_plainly_wrong_though_no_code_says_so():
+    """Half the supply at the ride height sensor: the unit takes it for a low corner, and the bus leans."""
+    bench = casekit.open_case("leans-when-warm")
+    bench.key("run")
+    cold = bench.notice().text
+    assert "the left side holds its height" in cold
+    assert "plainly" not in cold
+    bench.warm_up()
+    warm = bench.notice().text
+    assert "ride height left plainly too low" in warm
+    assert "the left side holds its height" not in warm
+    assert "the air conditioning stays off" in warm  # a code says so; nothing plain is added
+    assert "refrigerant" not in warm
+
+
+def test_what_is_there_in_every_part_of_a_drive_is_said_once():
+    bench = casekit.open_case("three-gauges-full")
+    bench.key("run")
+    said = bench.road_test()
+    assert said.endswith("B9 engine oil pressure: voltage too high (throughout)")
+    assert said.count("B9") == 1
+
+
+def test_a_proof_that_fails_names_what_no_code_names_too():
+    bench = casekit.open_case("leans-when-warm")
+    bench.repair("X12.2")
+    assert bench.prove().text.endswith("(throughout); B2 ride height left is not what it should be")
 
 
 def test_a_meter_watched_on_the_road_reads_under_load():

@@ -314,7 +314,7 @@ def test_rules_on_numbers_alone():
     used = values(sweeper, View(True, good | {boost.name: 0.0}, turns), [low])
     assert used[boost.name] == (101.0, "kPa", True)
     assert used[v1.name] == (5.0, "V", False)
-    assert used[crank.name] == (800.0, "1/min", False)
+    assert used[crank.name] == (800.0, "r/min", False)
     assert "B9 engine oil pressure" not in used  # nothing is known of it
 
     assert behaviour(sweeper, [low], State("off")) == ["everything is dark with the key off"]

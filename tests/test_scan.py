@@ -49,7 +49,7 @@ def test_scan_data_is_what_the_converter_makes_of_the_inside(bench):
     pressure = rows.loc["B9 engine oil pressure"]
     assert pressure["value"] == pytest.approx((pressure["volts inside"] / 5 - 0.1) / 0.8 * 10, abs=0.002)
     assert pressure["value"] == pytest.approx(3.6, abs=0.1)
-    assert rows.loc["B6 crankshaft speed", ["value", "unit"]].tolist() == [800.0, "1/min"]
+    assert rows.loc["B6 crankshaft speed", ["value", "unit"]].tolist() == [800.0, "r/min"]
     assert rows.loc["B7 camshaft position", "value"] == 400.0
     assert rows.loc["B8 coolant temperature", "value"] == pytest.approx(22.0, abs=2.0)  # just started, still cold
     assert set(rows["remark"]) == {""}
@@ -76,7 +76,7 @@ def test_scan_data_carries_its_numbers_as_shown(bench):
     bench.unplug("B10")
     rows = scanned(bench)
     data = dict(bench.events[-1].data)
-    assert data == rows["value"].where(rows["unit"] == "1/min", rows["volts inside"]).to_dict()
+    assert data == rows["value"].where(rows["unit"] == "r/min", rows["volts inside"]).to_dict()
     assert {type(number) for number in data.values()} == {float}
     assert data["B6 crankshaft speed"] == 800.0
     assert data["B10 boost pressure"] == rows.loc["B10 boost pressure", "volts inside"]
@@ -248,7 +248,7 @@ def test_a_snapshot_keeps_the_moment(bench):
     bench.unplug("B10")
     kept = bench.snapshot("P0107").set_index("channel")["value"]
     assert kept["state"] == "key run, brooms, B10 unplugged"
-    assert kept["B6 crankshaft speed"] == "800 1/min"
+    assert kept["B6 crankshaft speed"] == "800 r/min"
     assert float(kept["B1 broom pressure"].split()[0]) == pytest.approx(38.0, abs=1.0)
     bench.plug("B10")
     bench.release("brooms")

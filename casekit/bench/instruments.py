@@ -50,20 +50,20 @@ class Instruments(Workplace):
 
     # The meter ------------------------------------------------------------------------------------------------
 
-    def volts(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
+    def volts(self, red: str, black: str = "", expect: Expect = None, sure: float | None = None) -> Reading:
         """DC volts between two probe points, `red` against `black`. `expect` is a value or (low, high), in volt, noted
         before the reading; `sure` the chance (0.5 to 0.99) that it will lie in the range."""
         return self._measure("volts", red, black, expect, sure)
 
-    def millivolts(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
+    def millivolts(self, red: str, black: str = "", expect: Expect = None, sure: float | None = None) -> Reading:
         """DC millivolts, for drops along a harness; over 0.6 V it shows OL. Value and `expect` are in volt."""
         return self._measure("millivolts", red, black, expect, sure)
 
-    def ohms(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
+    def ohms(self, red: str, black: str = "", expect: Expect = None, sure: float | None = None) -> Reading:
         """Ohms between two probe points, on a dead circuit; on a live one it warns and shows what a meter shows."""
         return self._measure("ohms", red, black, expect, sure)
 
-    def continuity(self, red: str, black: str, expect: Expect = None, sure: float | None = None) -> Reading:
+    def continuity(self, red: str, black: str = "", expect: Expect = None, sure: float | None = None) -> Reading:
         """Continuity with 1 mA: it beeps below 30 ohm. It says nothing about what the wire does under load."""
         return self._measure("continuity", red, black, expect, sure)
 
@@ -206,7 +206,9 @@ class Instruments(Workplace):
             data[name] = float(rows[-1][1] if channel.kind == "speed" else rows[-1][3])
         shown = f"{len(rows)} values"
         self._noted("scan", "control unit", "", shown, math.nan, "", math.nan, data=tuple(data.items()))
-        return pd.DataFrame(rows, columns=["channel", "value", "unit", "volts inside", "remark"])
+        table = pd.DataFrame(rows, columns=["channel", "value", "unit", "volts inside", "remark"])
+        table["value"] = table["value"].astype(object)  # so that each is printed with the digits it has
+        return table
 
     def scan_trace(
         self, channels: Sequence[str], seconds: float = 10.0, during: str | None = None, push: Push | None = None

@@ -11,7 +11,7 @@ from casekit.bench.reading import Finding
 from casekit.bench.sealed import unseal
 from casekit.circuit.mean import points
 from casekit.circuit.operating_point import Unstable
-from casekit.error import BenchError, CircuitError, hint
+from casekit.error import BenchError, CircuitError, hint, hint_or_some
 from casekit.machine import rules
 from casekit.machine.faults import DRAWING_KINDS, SENSOR_KINDS, SUPPLY_KINDS
 from casekit.machine.harness import Contact, Wire
@@ -58,7 +58,9 @@ class Mending(Moves):
         self._open_for_work()
         sensors = self.places("sensor shorted")
         if part not in (*sensors, self.unit):
-            raise BenchError(f"{part!r} is not a sensor or the control unit.{hint(part, [*sensors, self.unit])}")
+            raise BenchError(
+                f"{part!r} is not a sensor or the control unit.{hint_or_some(part, [self.unit, *sensors])}"
+            )
         specimen, unit = unseal(self).specimen, part == self.unit
         if unit and self.state.key != "off":
             raise BenchError(f"turn the key off before replacing {part}: never unplug a powered control unit.")
@@ -89,9 +91,10 @@ class Mending(Moves):
         if self.state.key != "run" and "does not start" in self.key("run"):
             return self._found("proof", Sight("not proved: the engine does not start"))
         noticed = self._driven(minutes.PROVE, None)
-        if noticed == rules.USUAL and (wrong := self._shown_wrong()):
+        if wrong := [name for name in self._shown_wrong() if f"{name}: " not in noticed]:
             rest = "is not what it should be" if len(wrong) == 1 else "are not what they should be"
-            noticed = f"{' and '.join(wrong)} {rest}"
+            more = f"{' and '.join(wrong)} {rest}"
+            noticed = more if noticed == rules.USUAL else f"{noticed}; {more}"
         text = "proved: nothing came back" if noticed == rules.USUAL else f"not proved: {noticed}"
         return self._found("proof", Sight(text))
 

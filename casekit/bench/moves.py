@@ -188,7 +188,8 @@ class Moves(Instruments):
             lines = [f"{rules.DARK}: the control unit has no power"]
         else:
             wavers = specimen.wavers(self.state) and bool(self._faults_seen(self.state))
-            lines = rules.behaviour(program, self._counted(self.state), self.state, wavers)
+            off = rules.visibly_off(program, what, view.healthy(specimen.built, self.state))
+            lines = rules.behaviour(program, self._counted(self.state), self.state, wavers, off)
         return self._found("driver", inspection.Sight("; ".join(lines) or rules.USUAL))
 
     # Hands ----------------------------------------------------------------------------------------------------
@@ -265,23 +266,26 @@ class Moves(Instruments):
         specimen.shaken()
         self._touched += 1
         states = self.drawing.drive(self.state)
-        noticed: dict[str, None] = {}
+        noticed: dict[str, list[str]] = {}
         for state in states:
             lasting = self._live(state, cost * 60 / len(states))
             counted = [f for f, longest in lasting.items() if longest >= f.debounce_s]
             flickers = specimen.wavers(state) and bool(lasting)
             if not view.engine_runs(specimen.mix(state, self.clock), state):
-                noticed[f"the engine cut out ({state})"] = None
+                noticed.setdefault("the engine cut out", []).append(str(state))
             if counted or flickers:
                 texts = sorted({f"{f.channel}: {f.text}" for f in counted}) or ["something flickered"]
-                noticed[f"{', '.join(texts)} ({state})"] = None
+                noticed.setdefault(", ".join(texts), []).append(str(state))
             self.clock += cost / len(states)
             if watch and LOAD in state.held:
                 self.state = state
                 self._watched(watch, WATCH_S, None)
         self.state = replace(states[0], key="on")
         self.events.append(Move("road test", "idle, load, every operation, warm", self.state, self.clock))
-        return "; ".join(noticed) or rules.USUAL
+        said = [
+            f"{what} ({'; '.join(when) if len(when) < len(states) else 'throughout'})" for what, when in noticed.items()
+        ]
+        return "; ".join(said) or rules.USUAL
 
     def _found(self, place: str, sight: inspection.Sight) -> Finding:
         finding = Finding(place, sight.text, sight.damaged, self.state, self.clock, sight.mark, sight.kind)
@@ -318,5 +322,6 @@ class Moves(Instruments):
 
     def _everything_plugged(self, what: str) -> None:
         if self.state.unplugged:
-            apart = ", ".join(sorted(self.state.unplugged))
-            raise BenchError(f"{what}: {apart} is still unplugged; plug everything in first.")
+            apart = sorted(self.state.unplugged)
+            verb = "is" if len(apart) == 1 else "are"
+            raise BenchError(f"{what}: {', '.join(apart)} {verb} still unplugged; plug everything in first.")

@@ -48,7 +48,7 @@ def _channels(m: MachineFile) -> Iterator[Channel]:
                 yield Channel(name=label, unit="", kind="switch", node=_node(inputs, f"{name}.2"), **words)
             case _:
                 signal = f"{name}.2" if isinstance(s, schema.HallSwitch) else f"{name}.1"
-                yield Channel(name=label, unit="1/min", kind="speed", node=_node(inputs, signal), role=s.role,
+                yield Channel(name=label, unit="r/min", kind="speed", node=_node(inputs, signal), role=s.role,
                               missing_code=s.codes.missing, **words)  # fmt: skip
 
 

@@ -69,14 +69,20 @@ def mismatched(channel: Channel, other: Channel, volts: float, other_volts: floa
     return abs(channel.travel(volts) - other.travel(other_volts)) > MISMATCH
 
 
-def behaviour(program: Program, faults: Sequence[Seen], state: State, wavers: bool = False) -> list[str]:
-    """What a driver would notice, by the unit's rules: reduced power, lost functions, hard starting."""
+def behaviour(
+    program: Program, faults: Sequence[Seen], state: State, wavers: bool = False, off: Mapping[str, bool] | None = None
+) -> list[str]:
+    """What a driver would notice, by the unit's rules: reduced power, lost functions, hard starting. `off`: what is
+    `visibly_off`; where the unit sees no fault in it, a function works with a wrong value, and that shows."""
     bad = {fault.channel for fault in faults}
+    wrong = {name: high for name, high in (off or {}).items() if name not in bad}
+    plain = {c.name: c.name.removeprefix(f"{c.sensor} ") for c in program.channels}  # no driver says "B2"
+    shows = [f"{plain[name]} plainly too {'high' if high else 'low'}" for name, high in wrong.items()]
     lines = []
     if state.key == "off":
         return ["everything is dark with the key off"]
     if state.key == "on":
-        return [STAYS_ON if bad else "the lamps go through their test and go out"]
+        return [STAYS_ON if bad else "the lamps go through their test and go out", *shows]
     pedal = {c.name for c in program.channels if c.twin} | {c.twin for c in program.channels if c.twin}
     supplies = {c.name for c in program.channels if c.kind == "supply"}
     if bad & (pedal | supplies):
@@ -89,10 +95,11 @@ def behaviour(program: Program, faults: Sequence[Seen], state: State, wavers: bo
         if channel.kind == "supply":
             continue
         sensor = {c.name for c in program.channels if c.sensor == channel.sensor}
-        text = channel.lost if bad & sensor else channel.works if state.key == "run" else None
+        works = channel.works if state.key == "run" and not wrong.keys() & sensor else None
+        text = channel.lost if bad & sensor else works
         if text and text not in lines:
             lines.append(text)
-    return lines
+    return lines + shows
 
 
 def values(program: Program, what: View, faults: Sequence[Seen]) -> Mapping[str, tuple[float | None, str, bool]]:
