@@ -57,3 +57,18 @@ def hint(word: str, known: Iterable[str]) -> str:
 
     best = max((str(k) for k in known), key=likeness, default="")
     return f" Did you mean {best}?" if best and likeness(best)[0] >= 0.6 else ""
+
+
+def hint_or_some(word: str, known: Iterable[str]) -> str:
+    """The hint, or where there is none what there is to choose from, in short.
+
+    >>> hint_or_some("W999", ["W1", "W2", "W3", "W4"])
+    ' It may be W1, W2 or W3, or 1 more.'
+    """
+    names = [str(k) for k in known]
+    found = hint(word, names) if str(word) else ""
+    if found or not names:
+        return found
+    *first, last = names[:3]
+    few = f"{', '.join(first)} or {last}" if first else last
+    return f" It may be {few}{f', or {len(names) - 3} more' if len(names) > 3 else ''}."

@@ -175,7 +175,8 @@ def test_wrong_input_is_said_in_a_sentence_and_changes_nothing(bay):
     before = bay.log, bay.state
     sentences = {
         refused(bay.key, "start"): "the key has no position 'start'; use 'off', 'on', 'crank' or 'run'.",
-        refused(bay.unplug, "X3"): "'X3' is not a connector or sensor of this machine.",
+        refused(bay.unplug, "X3"): "'X3' is not a connector or sensor of this machine. "
+        "It may be X1, X2 or B1, or 1 more.",
         refused(bay.unplug, "A1"): "turn the key off before unplugging A1: never unplug a powered control unit.",
         refused(bay.plug, "B1"): "B1 is plugged in already.",
         refused(bay.operate, "pul"): "this machine cannot 'pul'; it can: pull, load. Did you mean pull?",

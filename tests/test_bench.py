@@ -173,7 +173,11 @@ WRONG = [
     (lambda b: b.volts("B4.1", "B4.1"), "both leads are on B4.1; put one of them somewhere else."),
     (lambda b: b.volts("B4.1m", "G1.-"), "B4.1m is behind the plugged connector B4; unplug B4 first."),
     (lambda b: b.volts("X11.1", "G1.-"), "X11.1 has two halves; probe X11.1f or X11.1m."),
-    (lambda b: b.volts("SP1", "G1.-"), "'SP1' is not a point a lead can reach on this machine now."),
+    (
+        lambda b: b.volts("SP1", "G1.-"),
+        "'SP1' is not a point a lead can reach on this machine now. A splice is under tape: probe where its wires end, "
+        "such as X1.5.",
+    ),
     (
         lambda b: b.volts("B4.9", "G1.-"),
         "'B4.9' is not a point a lead can reach on this machine now. Did you mean B4.1?",
@@ -204,12 +208,20 @@ WRONG_CALLS = [
         ("shorted", "W14"),
         "'shorted' is not a kind of fault; use one of: short to ground, short to battery, short between wires, leak "
         "between cavities, open, high resistance, crossed terminals, sensor shorted, sensor drifted, sensor dead spot, "
-        "supply dead, supply weak, drawn on the wrong splice, splice not drawn; or no fault found.",
+        "supply dead, supply weak, drawn on the wrong splice, splice not drawn; or no fault found. Did you mean sensor "
+        "shorted?",
     ),
     (("open", "W142"), "a fault of kind open cannot be at 'W142'. Did you mean W14?"),
-    (("sensor shorted", "W14"), "a fault of kind sensor shorted cannot be at 'W14'."),
-    (("supply dead", "V3"), "a fault of kind supply dead cannot be at 'V3'."),
-    (("sensor drifted", "B6"), "a fault of kind sensor drifted cannot be at 'B6'."),  # its signal has no range
+    (
+        ("sensor shorted", "W14"),
+        "a fault of kind sensor shorted cannot be at 'W14'. It may be B1, B2 or B3, or 9 more.",
+    ),
+    (("supply dead", "V3"), "a fault of kind supply dead cannot be at 'V3'. It may be V1 or V2."),
+    (  # its signal has no range
+        ("sensor drifted", "B6"),
+        "a fault of kind sensor drifted cannot be at 'B6'. It may be B1, B2 or B3, or 5 more.",
+    ),
+    (("short to ground",), "say where the short to ground is. It may be W1, W2 or W3, or 151 more."),
     (("sensor dead spot", "B1"), "a fault of kind sensor dead spot cannot be at 'B1'. Did you mean B12?"),  # no track
     (
         ("short between wires", "W14", "W14"),

@@ -314,12 +314,16 @@ REFUSED = [
     (lambda b: b.loaded("G1.+", EARTH, "50"), "a load of '50' ohm is not in the box; use 5 to 10000 ohm."),
     (lambda b: b.loaded("B1.1m", EARTH), "B1.1m is behind the plugged connector B1; unplug B1 first."),
     (lambda b: b.lamp("G1.+", "G1.+"), "both leads are on G1.+; put one of them somewhere else."),
-    (lambda b: b.lamp("SP1", EARTH), "'SP1' is not a point a lead can reach on this machine now."),
+    (
+        lambda b: b.lamp("SP1", EARTH),
+        "'SP1' is not a point a lead can reach on this machine now. A splice is under tape: probe where its wires end, "
+        "such as X1.5.",
+    ),
     (lambda b: b.amps(), "the clamp is around no wire; name one or more wires."),
     (lambda b: b.amps("W14", "W14"), "the clamp is around the same wire twice; name each wire once."),
     (lambda b: b.amps("W144"), "'W144' is not a wire of this machine. Did you mean W14?"),
     (lambda b: b.amps(["W14"]), "['W14'] is not a wire of this machine. Did you mean W14?"),
-    (lambda b: b.amps("B1.1"), "'B1.1' is not a wire of this machine."),
+    (lambda b: b.amps("B1.1"), "'B1.1' is not a wire of this machine. It may be W1, W2 or W3, or 71 more."),
     (
         lambda b: b.amps("W14", expect="little"),
         "the expected value 'little' is not a number; write it in volt, ampere or ohm or leave it out.",

@@ -185,7 +185,9 @@ REFUSED = [
     ([], lambda b: b.clear_codes(), "the control unit sleeps with the key off; turn the key on first."),
     ([("jumper", "B1.1", "B12.1")], lambda b: b.jumper("B12.1", "B1.1"), "B12.1 and B1.1 are joined already."),
     ([], lambda b: b.jumper("B1.1", "B1.1"), "both leads are on B1.1; put one of them somewhere else."),
-    ([], lambda b: b.jumper("B1.1", "SP1"), "'SP1' is not a point a lead can reach on this machine now."),
+    ([], lambda b: b.jumper("B1.1", "SP1"),
+     "'SP1' is not a point a lead can reach on this machine now. A splice is under tape: probe where its wires end, "
+     "such as X1.5."),
     ([], lambda b: b.remove_jumper("B1.1", "B12.1"), "there is no jumper between B1.1 and B12.1."),
     ([("unplug", "B4"), ("jumper", "B4.1m", "B4.3m")], lambda b: b.plug("B4"),
      "there is a jumper on the bare pin B4.1m; take it off before B4 is plugged in."),

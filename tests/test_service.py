@@ -96,7 +96,8 @@ def test_what_cannot_be_done_is_said_and_costs_nothing(service):
     for call, sentence in (
         (lambda: bench.volts("nowhere", "G1.-"), "'nowhere' is not a point a lead can reach on this machine now."),
         (lambda: bench.key("sideways"), "the key has no position 'sideways'"),
-        (lambda: bench.volts("B5.1"), "volts cannot be asked like this: missing a required argument: 'black'."),
+        (lambda: bench.unplug(), "unplug cannot be asked like this: missing a required argument: 'name'."),
+        (lambda: bench.volts("B5.1"), "a reading is taken between two points; name both, such as ('G1.+', 'G1.-')."),
         (lambda: bench.volts({"a": 1}, "G1.-"), "cannot be written down in the log"),
     ):
         with pytest.raises(BenchError, match=re.escape(sentence)):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from casekit.bench.mending import Mending
 from casekit.bench.reading import Call, standing
-from casekit.error import BenchError, hint
+from casekit.error import BenchError, hint, hint_or_some
 from casekit.machine.faults import DRAWING_KINDS, KINDS, NO_FAULT
 
 
@@ -50,10 +50,13 @@ class Bench(Mending):
     def _nameable(self, kind: str, place: str, to: str) -> None:
         """Check that there can be a fault of this kind at this place of the drawing, and with this other end."""
         if kind not in KINDS:
-            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {', '.join(KINDS)}; or {NO_FAULT}.")
+            kinds, near = ", ".join(KINDS), hint(str(kind).lower(), [*KINDS, NO_FAULT])
+            raise BenchError(f"{kind!r} is not a kind of fault; use one of: {kinds}; or {NO_FAULT}.{near}")
         known = self.places(kind)
         if place not in known:
-            raise BenchError(f"a fault of kind {kind} cannot be at {place!r}.{hint(place, known)}")
+            if not place:
+                raise BenchError(f"say where the {kind} is.{hint_or_some('', known)}")
+            raise BenchError(f"a fault of kind {kind} cannot be at {place!r}.{hint_or_some(place, known)}")
         if kind in DRAWING_KINDS and not to:
             raise BenchError(f"say with to= where {place} really goes: a splice, or the wire it is spliced into.")
         others = self.others(kind, place)

@@ -14,7 +14,7 @@ import pandas as pd
 from casekit.bench import chatter, minutes, view
 from casekit.bench.reading import Event, Move, row
 from casekit.bench.sealed import Truth, seal, unseal
-from casekit.error import BenchError, CircuitError, hint
+from casekit.error import BenchError, CircuitError, hint, hint_or_some
 from casekit.machine import rules
 from casekit.machine.harness import Wire
 from casekit.machine.machine import Machine, Plug
@@ -130,6 +130,8 @@ class Workplace:
         points = self.probe_points()
         if point in points:
             return
+        if point == "":
+            raise BenchError("a reading is taken between two points; name both, such as ('G1.+', 'G1.-').")
         text = str(point)
         owner = text.rsplit(".", 1)[0]
         if text.endswith("m") and self.drawing.plug(owner) and text[:-1] in points:
@@ -137,7 +139,22 @@ class Workplace:
         halves = [p for p in (f"{point}f", f"{point}m") if p in points]
         if halves:
             raise BenchError(f"{point} has two halves; probe {halves[0]} or {halves[1]}.")
-        raise BenchError(f"{point!r} is not a point a lead can reach on this machine now.{hint(point, points)}")
+        instead = self._ends(text, points) or hint(point, points)
+        raise BenchError(f"{point!r} is not a point a lead can reach on this machine now.{instead}")
+
+    def _ends(self, name: str, points: list[str]) -> str:
+        """Where a lead reaches a wire or a splice that was named as a point; empty for anything else."""
+        wires = self.drawing.all(Wire)
+        if name in self.drawing.splices():
+            ends = [end for w in wires if name in (w.a, w.b) for end in (w.a, w.b) if end in points]
+            such = f", such as {ends[0]}" if ends else ""
+            return f" A splice is under tape: probe where its wires end{such}."
+        wire = next((w for w in wires if w.name == name), None)
+        if wire is None:
+            return ""
+        ends = [end for end in (wire.a, wire.b) if end in points]
+        at = f", at {' or '.join(ends)}" if ends else ""
+        return f" It is a wire: probe where it ends{at}."
 
     def _leads(self, *pairs: tuple[str, str]) -> float:
         """Minutes to put leads on these pairs of points; nothing is done yet."""
@@ -172,7 +189,7 @@ class Workplace:
             return self.drawing.part(name, Wire)
         except CircuitError:
             known = [w.name for w in self.drawing.all(Wire)]
-            raise BenchError(f"{name!r} is not a wire of this machine.{hint(name, known)}") from None
+            raise BenchError(f"{name!r} is not a wire of this machine.{hint_or_some(name, known)}") from None
 
     def _electronic(self, point: str) -> bool:
         """Whether a point belongs, by the drawing, to a sensor supply, a return or an input of the control unit."""
@@ -202,5 +219,5 @@ def plugs_named(drawing: Machine, name: str) -> list[Plug]:
     plug = drawing.plug(name)
     if plug is None:
         known = [p.name for p in drawing.plugs]
-        raise BenchError(f"{name!r} is not a connector or sensor of this machine.{hint(name, known)}")
+        raise BenchError(f"{name!r} is not a connector or sensor of this machine.{hint_or_some(name, known)}")
     return [plug]

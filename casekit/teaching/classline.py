@@ -21,6 +21,7 @@ from casekit.teaching.exampaper import found_blueprint
 PATIENCE_S = (5.0, 130.0)  # to reach the service, and to wait for its answer
 # A call that got no answer is made again with the same number, which never counts twice.
 TRIES, WAIT_S, LONGEST = 8, 0.5, 8
+ASKED_AGAIN = 3  # the try at which whoever waits is told so
 BENCHES = ["trainee", "case", "calls", "minutes", "closed", "bench"]
 CLASS, SERVICE = "class", "CASEKIT_SERVICE_URL"  # what stands for the address of the classroom's own service
 TOKENS = ("CASEKIT_TOKEN", "JUPYTERHUB_API_TOKEN")
@@ -69,6 +70,8 @@ class Line:
         """The service's answer. Raises ScenarioError for what it does not have, BenchError for what it refuses."""
         trouble = ""
         for attempt in range(TRIES):
+            if attempt == ASKED_AGAIN:
+                print(f"The service at {self.at} does not answer; asking again for some seconds.")
             if attempt:
                 time.sleep(WAIT_S * min(2 ** (attempt - 1), LONGEST))
             try:
