@@ -14,7 +14,7 @@ from nbclient import NotebookClient
 import casekit
 from casekit import BenchError, ScenarioError
 from casekit.command import main
-from casekit.teaching.classlog import class_logs, false_calls, ideas
+from casekit.teaching.classlog import _first, class_logs, false_calls, ideas
 from casekit.teaching.classreport import ClassReport, nameless
 
 
@@ -56,6 +56,13 @@ def test_minutes_and_marks_are_those_of_the_trainees_own_debrief(folder, logs, t
 def test_what_was_probed_first_and_what_was_thought(logs):
     assert attempt(logs, "T01").first == "X13.1m"
     assert attempt(logs, "T03").first == "X1.12"
+    bench = casekit.open_case("oil-and-boost-low")
+    bench.key("on")
+    bench.codes()
+    bench.scan()
+    assert _first(bench) == ""  # no lead is landed for that
+    bench.amps("W42")
+    assert _first(bench) == "W42"
     assert attempt(logs, "T03").hints == 1
     assert len(attempt(logs, "T03").came.risks) == 1
     assert false_calls(logs.attempts) == [("sensor shorted at B9", 2)]

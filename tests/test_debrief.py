@@ -5,10 +5,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 import casekit
 from casekit.bench.reading import Call, Finding, Move, Reading
-from casekit.error import BenchError
+from casekit.error import BenchError, MissingError
 from casekit.machine.state import State
 from casekit.reasoning.advice import advise
 from casekit.reasoning.evidence import weigh
@@ -16,7 +17,7 @@ from casekit.reasoning.observation import observed
 from casekit.reasoning.offer import Standpoint
 from casekit.reasoning.suspect import NONE, Suspect
 from casekit.reasoning.verdict import Moment
-from casekit.reasoning.words import bits
+from casekit.reasoning.words import Reason, bits
 from casekit.teaching import progress, support
 from casekit.teaching.player import Played
 from casekit.teaching.progress import Picture
@@ -41,6 +42,46 @@ def played():
 
 def row(result, done):
     return next(r for r in result.moves if r.done == done)
+
+
+def test_the_minutes_that_count_against_par_end_with_the_call(played):
+    """What the repair and its proof take is not held against anybody: par ends when the fault is sure."""
+    bench = casekit.open_case("oil-and-boost-low")
+    bench.key("run")
+    bench.scan()
+    bench.call("open", "W42")
+    called = bench.clock
+    bench.key("off")
+    bench.repair("W42")
+    bench.prove()
+    result = bench.debrief()
+    assert result.decided == pytest.approx(called) == pytest.approx(2.8, abs=0.05)
+    assert result.minutes > 30
+    assert dict(result.lines())["Par"].endswith("you called after 2.8 minutes.")
+
+
+def test_what_good_readings_would_clear_is_left_only_if_it_comes_and_goes():
+    """5.04 V at the sensor: with any of these open, and staying open, it would read 0 V."""
+    bench = casekit.open_case("oil-and-boost-low")
+    bench.key("on")
+    assert bench.volts("B7.1", EARTH).value > 5
+    bench.call("open", "W43")
+    rivals = dict(bench.debrief().lines())["Also left by your readings"]
+    assert "open at W40a (if it comes and goes)" in rivals
+    assert "open at X13.1 (if it comes and goes)" in rivals
+
+
+def test_a_call_that_is_ruled_out_is_not_among_what_is_left():
+    bench = casekit.open_case("oil-and-boost-low")
+    bench.key("on")
+    bench.volts("B9.1", EARTH)
+    bench.volts("B10.1", EARTH)
+    bench.unplug("B9")
+    bench.volts("B9.1", EARTH)
+    bench.call("sensor shorted", "B9")
+    heads = [head for head, _ in bench.debrief().lines()]
+    assert "Left by your readings" in heads
+    assert "Also left by your readings" not in heads
 
 
 # Move by move ------------------------------------------------------------------------------------------------------
@@ -82,12 +123,14 @@ def test_remarks_say_what_told_nothing_what_was_risky_what_was_good_and_when_it_
 def test_better_tests_are_named_for_readings_that_paid_badly(played):
     """For every reading before the call was supported that told less than half as much per minute as it might have."""
     _, result = played
-    better = [r for r in result.moves if "better then: " in r.remark]
-    assert not [r for r in better if f"better then: {r.done.replace(' ', ' at ', 1)}" in r.remark]  # not the same again
+    better = [r for r in result.moves if "would have paid more: " in r.remark]
+    assert not [
+        r for r in better if f"would have paid more: {r.done.replace(' ', ' at ', 1)}" in r.remark
+    ]  # not the same again
     assert better
     assert all(r.minute <= row(result, "look at CP1").minute for r in better)
     for r in better:
-        found = re.search(r"better then: .+ \((\d+\.\d) bits in (\d+\.\d) minutes expected\)$", r.remark)
+        found = re.search(r"would have paid more: .+ \((\d+\.\d) bits in (\d+\.\d) minutes expected\)$", r.remark)
         assert float(found[1]) / float(found[2]) > (r.bits or 0.0) / r.took
 
 
@@ -129,6 +172,21 @@ def test_the_debrief_on_paper(played):
         "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
     )
     assert result.lessons[0] in text
+
+
+def test_the_debrief_is_printed(played, tmp_path):
+    """By WeasyPrint; read again by pypdf."""
+    _, result = played
+    try:
+        assert result.pdf(tmp_path / "mine.pdf") in (1, 2)
+    except MissingError as err:
+        pytest.skip(str(err))
+    text = " ".join(" ".join(p.extract_text() for p in PdfReader(tmp_path / "mine.pdf").pages).split())
+    assert "Your call short to ground at W14: right" in text
+    assert "look at CP1" in text
+    assert "bench.debrief" not in text  # nothing to be typed on paper
+    with pytest.raises(BenchError, match="no such file or directory; choose another place"):
+        result.pdf(tmp_path / "nowhere" / "mine.pdf")
 
 
 def test_the_debrief_in_a_notebook(played):
@@ -276,6 +334,34 @@ def test_hints_come_in_three_steps_and_cost_two_minutes_each():
     assert "ask again for the next test." in panel.message.value
     panel.buttons["What was known when"].click()
     assert "Not possible: the picture of what was known when comes after the debrief." in panel.message.value
+
+
+def test_a_hint_says_when_the_readings_are_enough():
+    bench = casekit.open_case("broom-frame-dead")
+    bench.key("on")
+    bench.look("CP1")
+    bench.volts("B5.1", EARTH)
+    bench.hint()
+    assert bench.hint() == (
+        "Your readings are enough: what is left is one repair, or cannot be told apart by measuring. Make the call, "
+        "repair, and prove it."
+    )
+
+
+def test_reasons_are_given_as_a_meter_would_show_them():
+    """Continuity ends at 600 ohm and shows tenths; millivolts end at 0.6 V and show hundredths."""
+    bench = casekit.open_case("three-gauges-full")
+    bench.unplug("B8")
+    whole = bench.continuity("B8.2", "X4.3m")
+    (used,) = [o for o in observed(bench.drawing, bench.events)[0] if o.event is whole]
+    assert str(Reason(used, 3e7, 0.2)).endswith("showed 0.0 Ω; it would have shown OL")
+    assert str(Reason(used, 0.0935, 0.0019)).endswith("; it would have shown about 0.1 Ω ± 0.1 Ω")
+    bench.plug("B8")
+    bench.key("on")
+    over = bench.millivolts("X4.3f", "X4.3m")
+    (used,) = [o for o in observed(bench.drawing, bench.events)[0] if o.event is over]
+    assert str(Reason(used, 1e-9, 0.0)).endswith("it would have shown about 0 V ± 0.01 mV")
+    assert str(Reason(used, 5.0, 0.1)).endswith("it would have shown OL")
 
 
 def test_the_picture_comes_to_the_panel_after_the_debrief(monkeypatch):

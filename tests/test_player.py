@@ -85,13 +85,13 @@ def test_par_is_between_the_bound_and_the_plain_route(problem):
 def test_par_says_what_is_exact_and_what_is_a_bound():
     exact = Par("A case", 9.25, 9.25, True, 32, 52, 2.6)
     assert str(exact) == (
-        "9.2 minutes on average over the 32 likeliest faults of known size, with 52 tests to choose from (exact: no "
-        "route with these tests is quicker); 2.6 minutes for this very fault"
+        "9.2 minutes, the mean of one good route over the 32 likeliest faults of known size, with 52 tests to choose "
+        "from (exact: none with these tests has a lower mean); it takes 2.6 minutes to this very fault"
     )
     bound = Par("A case", 13.3, 10.4, False, 32, 52, None)
     assert str(bound) == (
-        "13.3 minutes on average over the 32 likeliest faults of known size, with 52 tests to choose from (no route "
-        "with these tests is below 10.4, which is a bound)"
+        "13.3 minutes, the mean of one good route over the 32 likeliest faults of known size, with 52 tests to choose "
+        "from (none with these tests has a mean below 10.4, which is a bound)"
     )
 
 

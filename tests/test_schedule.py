@@ -7,7 +7,7 @@ from casekit.teaching.schedule import Due, after_all, change, grade_of
 
 
 def debriefed(**said):
-    usual = {"right": True, "supported": True, "condemned": (), "minutes": 10.0}
+    usual = {"right": True, "supported": True, "condemned": (), "minutes": 60.0, "decided": 10.0}
     rest = {"title": "", "truth": "", "explanation": "", "call": "", "because": "", "rivals": (), "readings": 4}
     return Debrief(**rest | usual | said)
 
@@ -37,11 +37,11 @@ def test_the_easiness_has_a_floor():
     ("grade", "said", "hints"),
     [
         (5, {}, 0),
-        (5, {"minutes": 20.0}, 0),  # twice par, not more
-        (4, {"minutes": 20.1}, 0),
+        (5, {"decided": 20.0}, 0),  # twice par, not more
+        (4, {"decided": 20.1}, 0),
         (4, {}, 2),
         (4, {"condemned": ("B4",)}, 0),
-        (3, {"minutes": 40.0, "condemned": ("B4",)}, 1),
+        (3, {"decided": 40.0, "condemned": ("B4",)}, 1),
         (2, {"condemned": ("B4", "B5")}, 0),
         (2, {"supported": False}, 0),  # a lucky guess
         (1, {"right": False, "partly": True}, 0),
@@ -53,7 +53,7 @@ def test_the_grade_says_how_a_case_went(grade, said, hints):
 
 
 def test_without_a_par_the_minutes_do_not_count():
-    assert grade_of(debriefed(minutes=500.0), None, 0) == 5
+    assert grade_of(debriefed(decided=500.0), None, 0) == 5
 
 
 def test_over_sixty_days_what_is_known_comes_back_rarely_and_what_fails_soon():

@@ -249,7 +249,7 @@ def test_errors_in_one_sentence(tmp_path, monkeypatch, capsys):
         (
             ImportError("No module named 'weasyprint'"),
             "printed pages need the Python package weasyprint, which is not installed; install it with: "
-            "pip install weasyprint.",
+            ".venv/bin/pip install -c .ci/constraints.txt -e '.[paper]'.",
         ),
         (
             OSError("cannot load library 'libpango-1.0-0'"),

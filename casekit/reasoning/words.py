@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from casekit.bench.meter import FUNCTIONS
 from casekit.reasoning.belief import entropy_bits
 from casekit.reasoning.observation import Observation
 from casekit.reasoning.suspect import Suspect
@@ -25,6 +26,7 @@ SAID = {
     "proof": "the proof",
 }  # fmt: skip
 SEEN = ("look", "inside", "opened", "repaired", "sound", "proof")
+MUCH = 0.3  # belief in unlikely suspects from which they are spoken of
 OFF = 2.0  # standard uncertainties from which a reading is named as a reason
 UNITS = {"ohms": "Ω", "amps": "A"}
 
@@ -39,12 +41,15 @@ class Reason:
 
     def __str__(self) -> str:
         o = self.observation
-        unit = UNITS.get(o.function, "V")
+        unit, used, expected, expanded = UNITS.get(o.function, "V"), o.event.function, self.expected, self.expanded
         shown = o.event.shown if o.function not in ("inside", "low", "high") else number(o.value, unit)
-        if o.function == "ohms" and self.expected > 6e7:
+        meter = FUNCTIONS.get(used if used in FUNCTIONS else "volts" if o.function == "loaded volts" else "")
+        if meter and abs(expected) > meter.ranges[-1].full:
             would = "it would have shown OL"
         else:
-            would = f"it would have shown about {number(self.expected, unit)} ± {number(self.expanded, unit)}"
+            step = meter.ranges[meter.number(expected)].step if meter else 0.0  # no finer than the display
+            expected = round(expected / step) * step if abs(expected) < 100 * step else expected
+            would = f"it would have shown about {number(expected, unit)} ± {number(max(expanded, step), unit)}"
         names = {"low": "least of ", "high": "greatest of "}
         return f"{names.get(o.function, '')}{o} showed {shown}; {would}"
 
@@ -91,6 +96,12 @@ def left(verdict: Verdict) -> list[Suspect]:
     return [verdict.suspects[k] for k in np.argsort(-verdict.p, kind="stable") if behind[k] < UNLIKELY]
 
 
+def with_manner(verdict: Verdict, suspect: Suspect) -> str:
+    """A suspect; of one that good readings would clear if it were always there, that it must come and go."""
+    loose = verdict.fits[verdict.suspects.index(suspect)].loose
+    return f"{suspect} (if it comes and goes)" if loose else str(suspect)
+
+
 def because_of(verdict: Verdict, k: int, most: int = 2) -> tuple[str, ...]:
     """The readings that speak loudest against suspect number k; if none does, the signs."""
     reasons = tuple(str(r) for r in reasons_against(verdict, k)[:most])
@@ -118,12 +129,20 @@ def bits(verdict: Verdict) -> float:
     return float(entropy_bits(verdict.p))
 
 
+def to_find_out(verdict: Verdict) -> str:
+    """The bits, and where most of them lie if not with what is left."""
+    names = set(left(verdict))
+    rest = sum(p for s, p in zip(verdict.suspects, verdict.p.tolist(), strict=True) if s not in names)
+    many = f", as many unlikely ones hold {rest:.0%} together" if rest > MUCH else ""
+    return f"{bits(verdict):.1f} bits to find out{many}"
+
+
 def summary(verdict: Verdict, groups: Sequence[frozenset[Suspect]] = ()) -> str:
     """One sentence: how many are left, how many bits, and which look alike."""
     names = left(verdict)
     n, total = len(names), len(verdict.suspects)
-    few = ", ".join(str(s) for s in names[:4]) + (f" and {n - 4} more" if n > 4 else "")
-    text = f"{n} of {total} suspects left ({few}), {bits(verdict):.1f} bits to find out"
+    few = ", ".join(with_manner(verdict, s) for s in names[:4]) + (f" and {n - 4} more" if n > 4 else "")
+    text = f"{n} of {total} suspects left ({few}), {to_find_out(verdict)}"
     alike = [g for g in groups if len(g) > 1]
     if alike:
         text += "; look-alikes: " + "; ".join(" = ".join(sorted(map(str, g))) for g in alike)

@@ -174,9 +174,9 @@ def _once(found: Sequence[Log], troubles: list[str]) -> list[Log]:
 
 
 def _first(bench: Practice) -> str:
-    """The point of the first reading."""
+    """The point the red lead, or the clamp, was first put on."""
     for event in bench.events:
-        if isinstance(event, Reading):
+        if isinstance(event, Reading) and event.function not in ("scan", "scan trace", "codes", "snapshot"):
             return event.red
     return ""
 

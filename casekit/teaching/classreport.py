@@ -17,29 +17,18 @@ from statistics import median
 
 import pandas as pd
 
-from casekit.error import BenchError, refused
+from casekit.error import BenchError
 from casekit.files import library
 from casekit.teaching import progress
 from casekit.teaching.classlog import Attempt, ClassLogs, class_logs, false_calls, ideas
-from casekit.teaching.drawing import FACES
 from casekit.teaching.marked import marked
 from casekit.teaching.markup import bullets, table
-from casekit.teaching.paper import PAPERS, printed
+from casekit.teaching.paper import printed, saved, sheet
 
 MARKS = (
     "trainee", "case", "variant", "seed", "state", "right", "supported", "minutes", "par_min", "mark", "readings",
     "predictions", "held", "hints", "risks", "condemned", "first",
 )  # fmt: skip
-CSS = (
-    "@page{{size:{paper} portrait;margin:15mm;font:7.8pt {faces};@bottom-left{{content:'{foot}'}}"
-    "@bottom-right{{content:'page ' counter(page) ' of ' counter(pages)}}}}"
-    "body{{font:9.5pt/1.3 {faces};margin:0}}section{{break-before:page}}section:first-of-type{{break-before:auto}}"
-    "h1{{font-size:16pt;margin:0 0 2mm}}h2{{font-size:11.5pt;margin:4mm 0 1mm;break-after:avoid}}"
-    "table{{border-collapse:collapse;width:100%;font-size:8.5pt}}th{{text-align:left;vertical-align:top}}"
-    "th,td{{padding:.5mm 2mm .5mm 0;border-bottom:.4pt solid #888;vertical-align:top}}"
-    "thead{{display:table-header-group}}tr{{break-inside:avoid}}img{{max-width:100%;max-height:105mm;break-inside:avoid}}"
-    "ul{{margin:0;padding-left:5mm}}p{{margin:0 0 1.5mm}}"
-)
 FAILED = 6  # points named at which predictions failed
 FOOT = "Invented machine and data, for teaching. Trainees are shown by their signs alone."
 
@@ -86,17 +75,13 @@ class ClassReport:
     def pdf(self, path: Path | str, paper: str = "a4") -> int:
         """Print the report; how many pages it has. Raises MissingError without WeasyPrint, BenchError when nothing can
         be written there."""
-        style = CSS.format(paper=PAPERS[paper].name, faces=FACES, foot=FOOT)
-        document = printed(
-            f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Class report</title>'
-            f"<style>{style}</style></head><body>{self.html()}</body></html>"
-        )
-        _written(Path(path), document.write_pdf(pdf_tags=True))
+        document = printed(sheet("Class report", self.html(), paper, FOOT))
+        saved(path, document.write_pdf(pdf_tags=True))
         return len(document.pages)
 
     def csv(self, path: Path | str) -> None:
         """Write the marks. Raises BenchError when nothing can be written there."""
-        _written(Path(path), self.marks.to_csv(index=False).encode())
+        saved(path, self.marks.to_csv(index=False).encode())
 
     def __repr__(self) -> str:
         lines = [_summary([a for a in self.logs.attempts if a.case == case]) for case in self.logs.cases]
@@ -148,8 +133,8 @@ def _summary(mine: Sequence[Attempt]) -> str:
     said += f", {lucky} a right one that their readings do not support" if lucky else ""
     said += f", {len(mine) - len(called)} none yet" if len(called) < len(mine) else ""
     if called:
-        took = median(a.minutes for a in called)
-        said += f". Half of those who called took {took:.0f} minutes or less"
+        took = median(a.came.decided for a in called)
+        said += f". Half of the calls were made within {took:.0f} minutes"
         said += f"; par is {mine[0].par_min:.0f}" if mine[0].par_min else ""
     return f"{said}."
 
@@ -158,7 +143,7 @@ def _table(mine: Sequence[Attempt]) -> str:
     heads = ("Trainee", "Outcome", "Call", "Minutes", "Times par", "Mark", "First lead", "Predictions held", "Risky")
     rows = []
     for a in mine:
-        times = f"{a.minutes / a.par_min:.1f}" if a.par_min else ""
+        times = f"{a.came.decided / a.par_min:.1f}" if a.par_min and a.came else ""
         called = str(a.came.call) if a.came else ""
         risks = str(len(a.came.risks)) if a.came and a.came.risks else ""
         mark = "" if a.grade is None else str(a.grade)
@@ -266,10 +251,3 @@ def _kind(trouble: str, signs: Sequence[str]) -> str:
     for sign in signs:
         text = re.sub(rf"\b{re.escape(sign)}\b", "another trainee", text)
     return text
-
-
-def _written(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as err:
-        raise BenchError(refused(path, err, "choose another place")) from None

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from html import escape
+from pathlib import Path
 
 import numpy as np
 
@@ -25,12 +26,14 @@ from casekit.reasoning.observation import observed
 from casekit.reasoning.offer import Standpoint
 from casekit.teaching import progress
 from casekit.teaching.foresight import Foresight, foresight
+from casekit.teaching.paper import printed, saved, sheet
 from casekit.teaching.player import SURE, Again, Par, Played, by_advice, par, unplugging
 from casekit.teaching.progress import Picture, Row
 from casekit.teaching.support import Weighed, names, weighed
 from casekit.teaching.ticks import Tick, judged
 
 TOLD = 0.1  # bits below which no test is worth naming
+FOOT = "Invented machine and data, for teaching."
 PICTURE = "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
 
 
@@ -41,7 +44,8 @@ class Debrief:
     `right`: the calls name the true kind and place of all that is wrong, `partly` some of it, `missing` that what they
     name is right and something else is wrong too. `supported`: the
     readings leave the call and nothing that would be repaired elsewhere; `sure`: how likely the call and what is the
-    same repair are. `rivals`: what else is left. `condemned`: good parts that were called or treated as bad. `risks`:
+    same repair are. `allowed`: they do not speak against it. `rivals`: what else is left. `decided`: minutes up to the
+    last call that counts. `condemned`: good parts that were called or treated as bad. `risks`:
     what was risky, and when. `mended`: whether the machine was cured and the cure proved. `foresight`: what was
     expected before the readings, scored; None if nothing was. `own`: what the readings say of the trainee's own list of
     suspects, empty without one. `story` is the log move by move, worked out when it is
@@ -60,6 +64,8 @@ class Debrief:
     minutes: float
     readings: int
     lessons: tuple[str, ...] = ()
+    allowed: bool = True
+    decided: float | None = None
     partly: bool = False
     missing: bool = False
     risks: tuple[str, ...] = ()
@@ -96,7 +102,8 @@ class Debrief:
         if self.call not in ("none", NO_FAULT) and self.readings:
             rows.append(("How sure", f"your call and what is the same repair: {_percent(self.sure)}."))
         if self.rivals:
-            rows.append(("Also left by your readings", "; ".join(self.rivals) + "."))
+            head = "Also left by your readings" if self.allowed else "Left by your readings"
+            rows.append((head, "; ".join(self.rivals) + "."))
         if self.story and self.story.doubts:
             rows.append(("What may be behind it", " ".join(map(_sentence, self.story.doubts))))
         if self.foresight:
@@ -108,23 +115,35 @@ class Debrief:
         rows.append(("Repair", self.mended))
         rows.append(("Time", f"{self.minutes:.1f} minutes, {self.readings} reading{'' if self.readings == 1 else 's'}"))
         if self.par:
-            rows.append(("Par", f"{self.par}; yours were {self.minutes:.1f} minutes."))
+            yours = "no call was made" if self.decided is None else f"you called after {self.decided:.1f} minutes"
+            rows.append(("Par", f"{self.par}; {yours}."))
         if self.lessons:
             rows.append(("To take away", " ".join(self.lessons)))
         return rows
 
+    def pdf(self, path: Path | str, paper: str = "a4") -> int:
+        """Print it; how many pages. Raises MissingError without WeasyPrint, BenchError when nothing can be written
+        there."""
+        document = printed(sheet(self.title, self._html(""), paper, FOOT))
+        saved(path, document.write_pdf(pdf_tags=True))
+        return len(document.pages)
+
     def __repr__(self) -> str:
         shown = [self.title, *(f"{head}: {text}" for head, text in self.lines())]
         if self.moves:
-            shown += ["", progress.text(self.moves), "", PICTURE]
+            shown += ["", progress.text(self.moves), *filter(None, [progress.note(self.moves)]), "", PICTURE]
         return "\n".join(shown)
 
     def _repr_html_(self) -> str:
+        return self._html(f"<p>{escape(PICTURE)}</p>")
+
+    def _html(self, undrawn: str) -> str:
+        """All of it; the picture, or what stands there while it has not been drawn."""
         caption = f"<caption><b>Debrief: {escape(self.title)}</b></caption>"
         table = f"<table>{caption}{progress.headed(self.lines())}</table>"
         if not self.moves:
             return table
-        shown = self.picture._repr_html_() if self.story.pictured else f"<p>{escape(PICTURE)}</p>"
+        shown = self.picture._repr_html_() if self.story.pictured else undrawn
         return table + progress.html(self.moves) + shown
 
 
@@ -206,7 +225,10 @@ class Story:
             best = next(iter(advise(w.drawing, then, Standpoint.after(w.drawing, past), most=1, ahead=False)), None)
             same = best and (best.offer.kind, best.offer.red) == (event.function, event.red)  # what it told was luck
             if best and not same and best.bits > TOLD and best.rate > 2 * max((row.bits or 0.0) / row.took, 0.0):
-                yield k, f"better then: {best.offer} ({best.bits:.1f} bits in {best.minutes:.1f} minutes expected)"
+                yield (
+                    k,
+                    f"would have paid more: {best.offer} ({best.bits:.1f} bits in {best.minutes:.1f} minutes expected)",
+                )
 
 
 def debrief(
@@ -245,6 +267,8 @@ def debrief(
         supported=found.supported,
         because=found.because,
         rivals=found.rivals,
+        allowed=found.allowed,
+        decided=max((c.minute for c in named), default=None),
         condemned=condemned,
         minutes=clock,
         readings=len(readings),

@@ -13,11 +13,17 @@ from casekit.reasoning.advice import advise
 from casekit.reasoning.allclear import due
 from casekit.reasoning.evidence import weigh
 from casekit.reasoning.offer import Standpoint
+from casekit.reasoning.suspect import NONE
 from casekit.reasoning.verdict import Verdict
-from casekit.reasoning.words import Standing, bits, left, standings
+from casekit.reasoning.words import Standing, left, standings, to_find_out
+from casekit.teaching.player import SURE, belief, together
 
 STEPS = ("how much is left", "the next test", "the likeliest faults")
 NAMED = 3
+ENOUGH = (
+    "Your readings are enough: what is left is one repair, or cannot be told apart by measuring. Make the call, "
+    "repair, and prove it."
+)
 AWAY = "Nothing that is always there is left, and the road brought nothing back."
 
 
@@ -37,13 +43,16 @@ def hint(drawing: Machine, events: Sequence[Event], stored: Sequence[str] = ()) 
     verdict = weigh(drawing, events, stored)
     if step == 0:
         n = len(left(verdict))
-        many = f"{n} of {len(verdict.suspects)} suspects are left" if n != 1 else "one suspect is left"
-        return STEPS[0], f"{many}, {bits(verdict):.1f} bits to find out; ask again for the next test."
+        many = f"{n} of {len(verdict.suspects)} suspects are left" if n != 1 else "One suspect is left"
+        return STEPS[0], f"{many}, {to_find_out(verdict)}; ask again for the next test."
     rest = due(drawing, events, verdict, stored) if step else None
     if rest is not None:
         left_to_do = "; ".join(gap.text for gap in rest) or "call no fault found, and write down what was tried"
         return STEPS[step], f"{AWAY} Still to do: {left_to_do}."
     if step == 1:
+        likeliest = verdict.suspects[verdict.best()]
+        if likeliest != NONE and belief(verdict, together(drawing, verdict, [likeliest])) >= SURE:
+            return STEPS[1], ENOUGH
         best = advise(drawing, verdict, Standpoint.after(drawing, events), most=1)
         return STEPS[1], str(
             best[0]

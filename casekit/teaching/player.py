@@ -79,12 +79,12 @@ class Par:
     this_min: float | None
 
     def __str__(self) -> str:
-        bound = f"no route with these tests is below {self.bound_min:.1f}, which is a bound"
-        proof = "exact: no route with these tests is quicker" if self.exact else bound
-        this = "" if self.this_min is None else f"; {self.this_min:.1f} minutes for this very fault"
+        bound = f"none with these tests has a mean below {self.bound_min:.1f}, which is a bound"
+        proof = "exact: none with these tests has a lower mean" if self.exact else bound
+        this = "" if self.this_min is None else f"; it takes {self.this_min:.1f} minutes to this very fault"
         return (
-            f"{self.expected_min:.1f} minutes on average over the {self.count} likeliest faults of known size, with "
-            f"{self.tests} tests to choose from ({proof}){this}"
+            f"{self.expected_min:.1f} minutes, the mean of one good route over the {self.count} likeliest faults of "
+            f"known size, with {self.tests} tests to choose from ({proof}){this}"
         )
 
 

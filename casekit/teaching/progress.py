@@ -23,12 +23,16 @@ from casekit.teaching.screen import LOOK
 
 NOTHING = 0.02  # bits below which a reading told nothing
 COLUMNS = ("Minute", "What was done", "What it showed", "Bits", "Took", "Remark")
+LESS_SURE = (
+    "Bits below nought: it was not what the likeliest faults would show, so that more were likely after it than before."
+)
 WIDE = (6, 23, 18, 5, 4, 24)  # of the columns as text: a line of A4 or Letter
 STYLE = (
     "<style>.casekit-moves{border-collapse:collapse;max-width:100%;color:#000;background:#fff}"
     ".casekit-moves th,.casekit-moves td{text-align:left;vertical-align:top;padding:2px 8px;white-space:normal;"
     "overflow-wrap:anywhere;border-bottom:1px solid #bbb}"
     ".casekit-moves .n{text-align:right;white-space:nowrap}.casekit-moves td:nth-child(2){min-width:8em}"
+    ".casekit-moves td:nth-child(6){min-width:16em}"
     "@media print{.casekit-moves{font-size:9pt}.casekit-moves thead{display:table-header-group}"
     ".casekit-moves tr{break-inside:avoid}}</style>"
 )
@@ -110,6 +114,11 @@ def text(table: Sequence[Row]) -> str:
     return "\n".join(lines)
 
 
+def note(table: Sequence[Row]) -> str:
+    """What bits below nought mean, where there are any."""
+    return LESS_SURE if any(row.bits is not None and row.bits < -NOTHING for row in table) else ""
+
+
 def headed(lines: Iterable[tuple[str, str]]) -> str:
     """Headings and sentences as rows of an HTML table."""
     return "".join(
@@ -128,7 +137,9 @@ def html(table: Sequence[Row]) -> str:
         for row in table
     )
     caption = "<caption><b>Move by move</b> (minutes; bits learnt about which fault it is)</caption>"
-    return f'{STYLE}<table class="casekit-moves">{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    below = f"<p>{LESS_SURE}</p>" if note(table) else ""
+    whole = f'{STYLE}<table class="casekit-moves">{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    return whole + below
 
 
 class Picture:

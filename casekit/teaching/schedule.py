@@ -64,12 +64,12 @@ def grade_of(debrief: Debrief, par_min: float | None, hints: int) -> int:
     """The grade of a debrief (our own rule).
 
     0 nothing called that was wrong; 1 part of it; 2 all of it, but the readings do not support the call, or two or more
-    good parts were condemned; else 5, less one each for more than twice par, for any hint, and for a good part
-    condemned, but not below 3. Without a par on file the minutes do not count.
+    good parts were condemned; else 5, less one each for a call after more than twice par, for any hint, and for a good
+    part condemned, but not below 3. Without a par on file the minutes do not count.
     """
     if not debrief.right:
         return 1 if debrief.partly else 0
     if not debrief.supported or len(debrief.condemned) >= SWAPPED:
         return 2
-    slow = par_min is not None and debrief.minutes > SLOW * par_min
+    slow = par_min is not None and debrief.decided is not None and debrief.decided > SLOW * par_min
     return max(PASSED, 5 - slow - (hints > 0) - bool(debrief.condemned))

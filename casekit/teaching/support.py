@@ -30,7 +30,7 @@ from casekit.reasoning.evidence import weigh
 from casekit.reasoning.pair import Pair
 from casekit.reasoning.suspect import NONE, Suspect, suspects
 from casekit.reasoning.verdict import RULED_OUT, Verdict
-from casekit.reasoning.words import because_of, left, reasons_against
+from casekit.reasoning.words import because_of, left, reasons_against, with_manner
 from casekit.teaching.player import SURE, belief, together
 
 LISTED = 8
@@ -51,6 +51,7 @@ class Weighed:
     group: frozenset[Suspect] = frozenset()
     explained: bool = True
     pairs: Verdict | None = None  # of two calls: what two faults at once made of the log
+    allowed: bool = True  # whether no reading speaks against the call
     twofold: float = 1.0  # and how likely two faults are, beside one and slips of the meter
 
     @property
@@ -74,7 +75,7 @@ def weighed(
         return _support(drawing, printed, also, call)
     if explained(printed):
         because = "the drawing as printed explains them too: nothing shows that it is wrong."
-        return Weighed(drawing, printed, also, False, because, _listed(left(printed)))
+        return Weighed(drawing, printed, also, False, because, _listed(left(printed), printed))
     kind = DrawnOnWrongSplice if corrected.kind == DrawnOnWrongSplice.kind else SpliceNotDrawn
     redrawn = drawing.with_fault(kind(corrected.place, corrected.to))
     verdict = weigh(redrawn, events, stored, also)
@@ -88,7 +89,7 @@ def weighed(
         rest = left(verdict)
         group = frozenset(verdict.suspects)
         because = head + f"{counted(len(rest), 'explanation')} left."
-        return Weighed(redrawn, verdict, also, True, because, _listed(rest), group)
+        return Weighed(redrawn, verdict, also, True, because, _listed(rest, verdict), group)
     found = _support(redrawn, verdict, also, call)
     return replace(found, because=head + found.because)
 
@@ -118,7 +119,7 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     fits = explained(verdict)
 
     def said(because: str, rivals: Iterable[Suspect] = (), group=frozenset(), supported: bool = False) -> Weighed:
-        return Weighed(drawing, verdict, also, supported, because, _listed(rivals), group, fits)
+        return Weighed(drawing, verdict, also, supported, because, _listed(rivals, verdict), group, fits)
 
     if not verdict.used:
         return said("no reading that could rule anything out was taken.")
@@ -134,7 +135,7 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     if NONE in remain and all(_loose(verdict, s) for s in allowed):
         return said("nothing was wrong while they were taken, and that clears no fault that comes and goes.", (), group)
     if not allowed:
-        return said(_contradiction(verdict, named), remain, group)
+        return replace(said(_contradiction(verdict, named), remain, group), allowed=False)
     manner = " (if it comes and goes)" if _loose(verdict, max(allowed, key=verdict.of)) else ""
     rest = [s for s in remain if s not in called]
     others = [s for s in remain if s not in group]
@@ -162,7 +163,8 @@ def _cleared(drawing: Machine, events: list[Event], stored: tuple[str, ...], ver
         return Weighed(drawing, verdict, (), True, because, (), frozenset({NONE}))
     if open_[0].kind == "shown":
         because = f"they speak against it: {open_[0].text}."
-        return Weighed(drawing, verdict, (), False, because, _listed(left(verdict)), explained=explained(verdict))
+        rivals, fits = _listed(left(verdict), verdict), explained(verdict)
+        return Weighed(drawing, verdict, (), False, because, rivals, explained=fits, allowed=False)
     because = f"it was not looked for long enough. Still to do: {'; '.join(gap.text for gap in open_)}."
     return Weighed(drawing, verdict, (), False, because, (), frozenset({NONE}))
 
@@ -181,11 +183,11 @@ def _both_supported(
         return Weighed(drawing, single, also, False, because, explained=explained(single))
     if explained(single):
         because = "a single fault explains them too: nothing shows that there are two."
-        return Weighed(drawing, single, also, False, because, _listed(left(single)))
+        return Weighed(drawing, single, also, False, because, _listed(left(single), single))
     named = [[s for s in single.suspects if names(c, s)] for c in calls]
     pairs = weigh_pairs(drawing, events, stored, single, also=list(product(*named)))
     if pairs is None:
-        return Weighed(drawing, single, also, False, "they speak against the calls.", explained=False)
+        return Weighed(drawing, single, also, False, "they speak against the calls.", explained=False, allowed=False)
     mine = {s for s in pairs.suspects if any(all(map(names, calls, both)) for both in _orders(s))}
     group = frozenset(s for s in pairs.suspects if any(all(map(_beside, calls, both)) for both in _orders(s)))
     best = max(mine, key=pairs.of, default=None)
@@ -193,7 +195,7 @@ def _both_supported(
     twofold = float(1 / (1 + np.exp(min(evidence_of(single) - evidence_of(pairs), 700.0))))
 
     def said(because: str, supported: bool = False) -> Weighed:
-        rivals = _listed(s for s in remain if s not in mine)
+        rivals = _listed((s for s in remain if s not in mine), pairs)
         return Weighed(drawing, single, also, supported, because, rivals, group, False, pairs, twofold)
 
     head = "no single fault explains them. "
@@ -241,8 +243,8 @@ def _contradiction(verdict: Verdict, named: Sequence[Suspect]) -> str:
     return f"they speak against the call: {reasons[0]}." if reasons else "they speak against the call."
 
 
-def _listed(suspects: Iterable[Suspect]) -> tuple[str, ...]:
-    return shortened([str(s) if s != NONE else "nothing wrong while you measured" for s in suspects])
+def _listed(suspects: Iterable[Suspect], verdict: Verdict) -> tuple[str, ...]:
+    return shortened([with_manner(verdict, s) if s != NONE else "nothing wrong while you measured" for s in suspects])
 
 
 def shortened(texts: Sequence[str]) -> tuple[str, ...]:
