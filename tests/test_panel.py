@@ -58,7 +58,7 @@ def test_the_panel_says_what_cannot_be_done_and_stays_usable(panel):
     panel.buttons["Read"].click()
     assert (
         "Not possible: &#x27;about five&#x27; is not a number or a range; write what you expect as a number or a "
-        "range, such as 4.98 or 4.9 to 5.1 (V), or leave it empty."
+        "range, such as 4.98 or 4.9 to 5.1 (V)."
     ) in panel.message.value
     panel.buttons["Debrief"].click()
     assert "there is no call yet" in panel.message.value
@@ -123,6 +123,20 @@ def test_a_suspect_that_cannot_be_struck_off_stays_as_it_was(panel):
     box.value = False
     assert "this case is closed" in panel.message.value
     assert box.value is True
+
+
+def test_snapshots_belong_to_the_codes_that_were_read():
+    panel = casekit.panel(casekit.open_case("oil-and-boost-low"), predict=False)
+    do(panel, "key", "on")
+    press(panel, "Snapshots")
+    assert "read the trouble codes first; a snapshot belongs to a code." in panel.message.value
+    press(panel, "Trouble codes")
+    codes = re.findall(r">([PBCU][0-9A-F]{4})<", panel.shown.value)
+    press(panel, "Snapshots")
+    assert codes
+    assert all(f">{code}</th>" in panel.shown.value for code in codes)
+    assert "state" in panel.shown.value
+    assert "key" in panel.shown.value
 
 
 def test_nothing_of_the_old_run_stays_when_a_case_is_begun_anew(tmp_path):

@@ -56,7 +56,7 @@ class CallControls:
         named = (NO_FAULT,) if self.kind.value == NO_FAULT else self._named()
         call = self.bench.call(*named, also=self.also.value)
         self.also.value = False
-        return repr(call)
+        return f"{call!r}; repair it and prove it before the debrief, which ends the case"
 
     def repair(self) -> str:
         """Repair or replace what is chosen."""

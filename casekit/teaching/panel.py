@@ -61,7 +61,8 @@ class Panel(widgets.VBox):
         actions = {
             "Do it": self._do_move, "Read": self._read, "Fit jumper": self._join, "Take jumper off": self._part,
             "Clamp amps": self._clamp, "Zero clamp": self._zero, "Pierce wire": self._pierce,
-            "Scan data": self._scan, "Trouble codes": self._codes, "Driver's seat": self._notice,
+            "Scan data": self._scan, "Trouble codes": self._codes, "Snapshots": self._snapshots,
+            "Driver's seat": self._notice,
             "Take picture": self._picture, "Keep as suspect": self.calls.keep, "Make the call": self.calls.call,
             "Repair it": self.calls.repair,
             "Hint": self._hint, "Debrief": self._debrief, "What was known when": self._progress,
@@ -75,6 +76,7 @@ class Panel(widgets.VBox):
             )
             for name in actions
         }  # fmt: skip
+        self.buttons["Debrief"].tooltip = "ends the case: nothing can be measured, called or repaired after it"
         for name, button in self.buttons.items():
             button.on_click(self._guarded(actions[name]))
         self._lines: list[str] = []
@@ -105,7 +107,10 @@ class Panel(widgets.VBox):
         groups = [
             [self.status, self.message, heading("Measure"), *leads, *expected, row("Fit jumper", "Take jumper off")],
             [heading("Move"), self.move, self.watch, self.buttons["Do it"]],
-            [heading("Control unit and driver"), row("Scan data", "Trouble codes", "Driver's seat", "Hint")],
+            [
+                heading("Control unit and driver"),
+                row("Scan data", "Trouble codes", "Snapshots", "Driver's seat", "Hint"),
+            ],
             call,
             [heading("Wire"), self.wire, row("Clamp amps", "Zero clamp", "Pierce wire")],
             [heading("Oscilloscope"), *self.scope.rows, row("Take picture")],
@@ -219,6 +224,19 @@ class Panel(widgets.VBox):
         self._show_table("Trouble codes", codes)
         return "the trouble codes are shown below" if len(codes) else "there are no trouble codes"
 
+    def _snapshots(self) -> str:
+        """The values kept with every code that was last read."""
+        read = [e for e in self.bench.events if isinstance(e, Reading) and e.function == "codes"]
+        if not read:
+            raise BenchError("read the trouble codes first; a snapshot belongs to a code.")
+        if not read[-1].data:
+            raise BenchError("there are no trouble codes, and so no snapshots.")
+        kept = [
+            self.bench.snapshot(code).set_index("channel").rename(columns={"value": code}) for code, _ in read[-1].data
+        ]
+        self._show_table("Snapshots", pd.concat(kept, axis=1).rename_axis("channel").reset_index())
+        return "the values kept with each code are shown below"
+
     def _notice(self) -> str:
         return self.bench.notice().text
 
@@ -262,7 +280,7 @@ class Panel(widgets.VBox):
 
     def _show_table(self, title: str, table: pd.DataFrame) -> None:
         rounded = table.to_html(index=False, na_rep="", border=0, justify="left", float_format=lambda x: f"{x:.4g}")
-        self.shown.value = f"<b>{escape(title)}</b>{rounded}"
+        self.shown.value = f"<b>{escape(title)}</b>{rounded if len(table) else ''}"
 
     def _refresh(self) -> None:
         """Show the bench as it is now, and keep what was chosen where it can still be chosen."""

@@ -39,13 +39,13 @@ def predicted(text: str, function: str) -> float | tuple[float, float]:
         return most, most
     found = RANGE.fullmatch(text.strip().replace("\u2126", "Ω"))
     if found is None or any(u and u not in SIZES for u in (found[2], found[4])):
-        raise BenchError(f"{text.strip()!r} is not a number or a range; {HOW} ({unit(function)}), or leave it empty.")
+        raise BenchError(f"{text.strip()!r} is not a number or a range; {HOW} ({unit(function)}).")
     # "4.9 to 5.1 V": what is said of the end holds for the beginning.
     last = found[4] if found[3] else found[2]
     numbers = [_number(found[1], found[2] or last, function)]
     if found[3]:
         numbers.append(_number(found[3], found[4], function))
-    return numbers[0] if len(numbers) == 1 else tuple(numbers)
+    return numbers[0] if len(numbers) == 1 else tuple(sorted(numbers))
 
 
 def _number(digits: str, named: str, function: str) -> float:
