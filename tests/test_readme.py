@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import casekit
+from casekit.files import library
 from casekit.files.library import machine_file, scenario_folder
 from casekit.teaching.drawing import drawing
 
@@ -47,3 +48,18 @@ def test_constraints_hold_no_addresses():
     text = (ROOT / ".ci" / "constraints.txt").read_text()
     assert "://" not in text
     assert "@" not in text
+
+
+def test_the_cases_whose_variants_lie_elsewhere_are_named():
+    """What the README promises of copies at home holds for those, and for no others."""
+
+    def places(faults) -> frozenset:
+        return frozenset((f.place, f.to) for f in faults)
+
+    elsewhere = [
+        name
+        for name in library.names("cases")
+        if {places(e.faults) for e in library.variants(name).values()} - {places(library.case_file(name).faults)}
+    ]
+    text = " ".join(README.split())
+    assert f"The variants of {', '.join(elsewhere[:-1])} and {elsewhere[-1]} lie at several places" in text
