@@ -306,6 +306,18 @@ def test_what_was_far_off_is_explained(played):
     assert usual.endswith("; a healthy machine shows that too (about 5 V), so this is no sign of a fault.")
 
 
+def test_five_volts_with_the_key_off_were_not_to_be_expected_either():
+    """A short to battery holds the supply up; 5 V was a wrong idea all the same."""
+    bench = casekit.open_case("gauges-all-too-high")
+    bench.volts("B3.1", EARTH, expect=5.0)
+    bench.call("short to battery", "W12b")
+    (said,) = (s.sentence for s in bench.debrief().foresight.scored)
+    assert said.endswith(
+        "so this reading is evidence that something is wrong: reason from it; the key was off: no supply gives "
+        "anything then, and what is there comes from elsewhere."
+    )
+
+
 def test_other_things_that_can_be_told():
     """Ohms on a live circuit, the key, a sign, millivolts written as such, and a voltage across what is drawn whole."""
     bench = casekit.open_case("oil-and-boost-low")

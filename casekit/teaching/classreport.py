@@ -171,7 +171,7 @@ def _firsts(mine: Sequence[Attempt]) -> str:
     alt = escape(f"Wiring drawing with the points probed first: {words}", quote=True)
     return (
         f"<h2>Where the red lead was put first</h2><p>{escape(words)}</p>"
-        f'<img alt="{alt}" style="max-width:100%;display:block" src="data:image/svg+xml;base64,{picture}">'
+        f'<img alt="{alt}" style="width:100%;max-height:none;display:block" src="data:image/svg+xml;base64,{picture}">'
     )
 
 

@@ -49,6 +49,9 @@ def _recognised(
     if r.state.key == "off" and abs(r.value) < DEAD_V and low > LIVE_V:
         yield "the key was off"
     around = _around(drawing, r)
+    supplied = any(set(supply.pins) & around(r.red) for supply in drawing.all(Supply))
+    if r.state.key == "off" and supplied and low > LIVE_V and not low <= r.value <= high:
+        yield "the key was off: no supply gives anything then, and what is there comes from elsewhere"
     if r.state.key != "off" and _grounded(drawing, r, around):
         yield from _pulled(r, expected, healthy, drawing, around(r.red), verdict)
     if abs(r.value) > LIVE_V and low > -LIVE_V and high < LIVE_V and r.black in around(r.red):
