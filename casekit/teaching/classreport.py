@@ -167,7 +167,9 @@ def _firsts(mine: Sequence[Attempt]) -> str:
         return ""
     words = "; ".join(f"{point} ({n})" for point, n in firsts.most_common())
     machine = library.machine_file(library.case_file(mine[0].case).machine)
-    picture = base64.b64encode(marked(machine, firsts).encode()).decode()
+    # WeasyPrint takes the drawing's own "height:auto" for a height.
+    plain = re.sub(r' style="max-width[^"]*"', "", marked(machine, firsts), count=1)
+    picture = base64.b64encode(plain.encode()).decode()
     alt = escape(f"Wiring drawing with the points probed first: {words}", quote=True)
     return (
         f"<h2>Where the red lead was put first</h2><p>{escape(words)}</p>"
