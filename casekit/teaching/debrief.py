@@ -34,7 +34,9 @@ from casekit.teaching.ticks import Tick, judged
 
 TOLD = 0.1  # bits below which no test is worth naming
 FOOT = "Invented machine and data, for teaching."
-PICTURE = "What was known when, beside the advice and beside unplugging everything: bench.debrief().picture"
+PICTURE = (
+    "What was known when, beside the advice and beside unplugging everything, in some seconds: bench.debrief().picture"
+)
 
 
 @dataclass(frozen=True)
