@@ -169,7 +169,8 @@ def test_the_debrief_on_paper(played):
     assert "Your call: short to ground at W14: right." in text
     assert re.search(r"\nHow sure: your call and what is the same repair: (over )?9\d\.\d %\.\n", text)
     assert text.endswith(
-        "What was known when, beside the advice and beside unplugging everything, in some seconds: bench.debrief().picture"
+        "What was known when, beside the advice and beside unplugging everything, in some seconds: "
+        "bench.debrief().picture"
     )
     assert result.lessons[0] in text
 
