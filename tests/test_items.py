@@ -12,14 +12,19 @@ import pytest
 from candidates import MODELS, believed, fault, told_bits, value
 from scipy.stats import spearmanr
 
+from casekit.circuit.operating_point import solve
 from casekit.command import main
 from casekit.error import CasekitError, MissingError, ScenarioError
 from casekit.files import library
 from casekit.files.harness import cavity_of, inline_cavities, pieces
+from casekit.machine.harness import Wire
+from casekit.machine.rules import LOGIC_V
+from casekit.machine.state import State
+from casekit.machine.unit import Core
 from casekit.reasoning.belief import updated
 from casekit.teaching.ability import ABILITIES, ability
 from casekit.teaching.examiner import MAKERS, item
-from casekit.teaching.faulttable import APART, fault_table
+from casekit.teaching.faulttable import APART, BATTERY_V, fault_table
 from casekit.teaching.item import Item, Option
 from casekit.teaching.itembank import make_bank, read_bank
 from casekit.teaching.itemview import png, words
@@ -67,6 +72,25 @@ def test_no_instrument_takes_an_option_for_another():
         else:
             assert all(abs(w - made.value) > 2 * made.within for w, _ in made.wrong)
             assert t.u(made.value) < made.within
+
+
+@pytest.mark.parametrize("machine", MACHINES)
+def test_no_item_counts_a_fault_that_takes_the_unit_its_power(machine):
+    """The bench's own eyes: with every fault of the table the unit lives, and none lies from post to post of the
+    battery, which no fuse bears."""
+    t, left = fault_table(machine), set()
+    for cell in t.cells:
+        left.add((cell.suspect.kind, cell.suspect.place))
+        if cell.suspect.kind in ("open", "high resistance", "sensor shorted"):
+            sick = t.drawing.with_fault(cell.suspect.fault(cell.size, cell.at))
+            found, (core,) = solve(sick, State("on")), sick.all(Core)
+            assert found.volts(f"{core.name}.vcc", f"{core.name}.gnd") >= LOGIC_V, str(cell.suspect)
+    feed = [w.name for w in t.drawing.all(Wire) if t.sound.volts(w.a, t.drawing.earth) > BATTERY_V]
+    strap = [w.name for w in t.drawing.all(Wire) if t.drawing.earth in (w.a, w.b)]
+    assert feed
+    assert strap
+    assert not left & {("short to ground", name) for name in feed}
+    assert not left & {("short to battery", name) for name in strap}
 
 
 def test_a_table_that_is_wrong_gives_no_item():

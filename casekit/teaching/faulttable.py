@@ -21,10 +21,11 @@ from casekit.machine.drawn import drawn
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.law import Resistor
 from casekit.machine.machine import Machine
-from casekit.machine.rules import View, seen
+from casekit.machine.rules import LOGIC_V, View, seen
 from casekit.machine.state import State
 from casekit.machine.unit import Core, Input, Supply
 from casekit.reasoning.evidence import expectations
+from casekit.reasoning.predict import Views
 from casekit.reasoning.prior import Cell
 from casekit.reasoning.suspect import Suspect, suspects
 from casekit.reasoning.words import number
@@ -58,7 +59,14 @@ class FaultTable:
 
     @cached_property
     def cells(self) -> list[Cell]:
-        """Every fault that is asked about, with a plain size."""
+        """Every fault that is asked about, with a plain size: those that leave the control unit its power, as nobody
+        would have to weigh a dead one against the others."""
+        every, dark = self._plain, self._plain_views.logic_v[1:] < LOGIC_V
+        return [cell for cell, dead in zip(every, dark, strict=True) if not dead]
+
+    @cached_property
+    def _plain(self) -> list[Cell]:
+        """Every fault of a plain size that the drawing allows."""
         rng, made = np.random.default_rng(len(self.name)), []
         for s in suspects(self.drawing):
             if s.kind in KINDS and not self._idle(s):
@@ -92,6 +100,13 @@ class FaultTable:
         return {n for core in self.drawing.all(Core) for pin in core.returns for n in net(copper, pin)}
 
     @cached_property
+    def grounded(self) -> set[str]:
+        """Points on the copper that joins the battery's negative post and the control unit's grounds."""
+        copper, core = self.drawing.copper(), self.drawing.all(Core)
+        ends = [self.drawing.earth, *(pin for c in core for pin in c.grounds)]
+        return {n for end in ends for n in net(copper, end)}
+
+    @cached_property
     def fed(self) -> dict[str, list[str]]:
         """Sensors that hang on every wire and cavity of a supply, by what is behind it."""
         copper, found = self.drawing.copper(), {}
@@ -105,10 +120,13 @@ class FaultTable:
         return found
 
     def _idle(self, s: Suspect) -> bool:
-        """Whether a short changes nothing, as what it touches is battery or ground already."""
-        wall = {"short to battery": lambda v: v > BATTERY_V, "short to ground": lambda v: abs(v) < FAINT_V}.get(s.kind)
+        """Whether a short changes nothing, as what it touches is battery or ground already, or is one from post to
+        post of the battery, where a fuse goes or a wire burns and the unit has no power."""
         part = next((p for p in self.drawing.all((Wire, Contact)) if p.name == s.place), None)
-        return bool(wall and part) and wall(self.sound.volts(part.a, self.drawing.earth))
+        if part is None or s.kind not in ("short to battery", "short to ground"):
+            return False
+        v = self.sound.volts(part.a, self.drawing.earth)
+        return v > BATTERY_V or part.a in self.grounded or (s.kind == "short to ground" and abs(v) < FAINT_V)
 
     @cached_property
     def sound(self) -> OperatingPoint:
@@ -160,7 +178,7 @@ class FaultTable:
         return self._solved[n]
 
     def _every(self, state: State) -> list[Change]:
-        return [NOTHING, *(c.change(self.drawing, state) for c in self.cells)]
+        return _changes(self.drawing, self.cells, state)
 
     def _shown(self, maker: Callable) -> np.ndarray:
         return self.expect.guess.volts(ON, maker, [(p, self.drawing.earth) for p in self.points])
@@ -198,8 +216,17 @@ class FaultTable:
     # What the control unit says -------------------------------------------------------------------------------------
 
     @cached_property
-    def _views(self):
-        return self.expect.guess.views(ON, self._every)
+    def _plain_views(self) -> Views:
+        """What the control unit sees on the sound machine and with every fault that the drawing allows."""
+        return self.expect.guess.views(ON, lambda state: _changes(self.drawing, self._plain, state))
+
+    @cached_property
+    def _views(self) -> Views:
+        """What it sees on the sound machine and with every fault of the table."""
+        plain = self._plain_views
+        kept = np.r_[True, ~(plain.logic_v[1:] < LOGIC_V)]
+        by_name = ({name: v[kept] for name, v in what.items()} for what in (plain.volts, plain.arrives))
+        return Views(plain.logic_v[kept], *by_name)
 
     @cached_property
     def inside(self) -> dict[str, tuple[str, np.ndarray]]:
@@ -240,6 +267,11 @@ class FaultTable:
 def fault_table(name: str) -> FaultTable:
     """The table of a machine; kept."""
     return FaultTable(name)
+
+
+def _changes(drawing: Machine, cells: Sequence[Cell], state: State) -> list[Change]:
+    """Nothing, and then every fault."""
+    return [NOTHING, *(c.change(drawing, state) for c in cells)]
 
 
 def net(copper: nx.Graph, point: str) -> set[str]:
