@@ -305,8 +305,8 @@ def _danger(idea, item):
         "ohms are never measured on a harness": "ohms,",
         "a test lamp is never used at all": f"a {LAMP_W:g} W test lamp",
         "battery voltage is laid on nothing": "jumper from",
-        "a meter on amps is never put to ground": "the meter on amps",
-        "a jumper to ground is always a short": "a jumper without a fuse",
+        "whatever shows amperes loads the circuit": "a clamp ammeter",
+        "a jumper to ground is always a short": "a jumper with",  # with or without a fuse
     }
     return {n for n, o in enumerate(item.options) if words[idea] in o.text}
 

@@ -303,6 +303,18 @@ def test_what_must_not_be_done_by_ohms_law():
         assert made.options[made.right].text[1:12] == told[1:12]
 
 
+@pytest.mark.parametrize("machine", MACHINES)
+def test_what_is_never_done_is_never_offered_as_harmless(machine):
+    """A meter on amps across two points, an unfused jumper (common practice, and the kit's own cautions)."""
+    kinds = set()
+    for made in some("danger", machine, 60):
+        for n, option in enumerate(made.options):
+            kinds.add(option.text.split(",")[0].split(" at ")[0])
+            if n != made.right:
+                assert not option.text.startswith(("the meter on amps", "a jumper without a fuse")), made.key
+    assert {"the meter on amps", "a jumper with a fuse", "a clamp ammeter", "a fused jumper from G1.+"} <= kinds
+
+
 @pytest.mark.reference
 def test_chances_by_bayes():
     """D22: prior 1 %, hit 80 %, false alarm 10 %: 7.5 % (J. Rice, Mathematical Statistics, 3rd ed., via a course page);

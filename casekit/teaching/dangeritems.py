@@ -16,6 +16,7 @@ from casekit.bench.loads import LAMP_W, lamp
 from casekit.circuit.change import joined
 from casekit.circuit.operating_point import solve
 from casekit.error import CircuitError
+from casekit.machine.harness import Wire
 from casekit.machine.law import Element
 from casekit.machine.machine import JUMPER_OHM
 from casekit.reasoning.words import number
@@ -96,19 +97,27 @@ class Dangers:
                     "a test lamp is never used at all")  # fmt: skip
 
     def _amps(self, k: int, harms: bool) -> Deed | None:
-        much = self._flows(k, self.amps[k])
-        if much is None:
+        # Across two points it is a piece of wire, and never called harmless, however little flows on a sound machine.
+        if not self._flows(k, self.amps[k]):
             return None
-        then = f"{number(abs(self.amps[k]), 'A')} flow, {'far beyond its fuse' if much else 'next to nothing'}"
-        return Deed(f"the meter on amps, key on, at {self.t.where(k)}", k, then, much,
-                    "a meter on amps is never put to ground")  # fmt: skip
+        return Deed(f"the meter on amps, key on, at {self.t.where(k)}", k,
+                    f"{number(abs(self.amps[k]), 'A')} flow, far beyond its fuse", True, "")  # fmt: skip
+
+    def _clamp(self, k: int, harms: bool) -> Deed | None:
+        wires = [w.name for w in self.t.drawing.all(Wire) if self.t.points[k] in (w.a, w.b)]
+        if not wires:
+            return None
+        return Deed(f"a clamp ammeter, key on, around {wires[0]}", k, "it touches no metal and takes nothing", False,
+                    "whatever shows amperes loads the circuit")  # fmt: skip
 
     def _ground(self, k: int, harms: bool) -> Deed | None:
         much = self._flows(k, self.ground[k])
         if much is None or self._at_battery(k):
             return None
-        then = f"{number(abs(self.ground[k]), 'A')} flow, {'a fire' if much else 'as it is on ground already'}"
-        return Deed(f"a jumper without a fuse, key on, at {self.t.where(k)}", k, then, much,
+        flow, where = f"{number(abs(self.ground[k]), 'A')} flow", self.t.where(k)
+        if much:
+            return Deed(f"a jumper without a fuse, key on, at {where}", k, f"{flow}, a fire", True, "")
+        return Deed(f"a jumper with a fuse, key on, at {where}", k, f"{flow}, as it is on ground already", False,
                     "a jumper to ground is always a short")  # fmt: skip
 
     def _feed(self, k: int, harms: bool) -> Deed | None:
@@ -165,7 +174,7 @@ def danger(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     d = dangers(t)
     kinds = ["ohms", "lamp", "amps", "feed", "ground"]
     bad = d.draw(rng, True, [kinds[int(k)] for k in rng.permutation(len(kinds))])
-    others = ["volts", *kinds]
+    others = ["volts", "ohms", "lamp", "clamp", "feed", "ground"]
     good = [d.draw(rng, False, [others[int(k)]]) for k in rng.permutation(len(others))]
     safe = [deed for deed in good if deed][:3]
     if bad is None or len(safe) < 3:
