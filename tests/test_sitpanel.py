@@ -103,6 +103,16 @@ def test_nothing_gives_an_answer_away(panel, paper):
         assert "because" not in str(panel.get_state())
 
 
+def test_the_full_caution_comes_with_the_marks(panel):
+    """Before that it would answer an item on what must not be done."""
+    assert "service information" in panel.caution.value
+    assert "ohms" not in panel.caution.value.lower()
+    assert "lamp" not in panel.caution.value
+    press(panel, "Hand in")
+    press(panel, "Hand in")
+    assert "Ohms on dead circuits only" in panel.caution.value
+
+
 def test_handing_in_takes_two_presses_and_shows_marks(panel, paper, tmp_path):
     item = go(panel, "choice")
     panel.choice.index = item.right

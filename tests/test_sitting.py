@@ -1,6 +1,8 @@
 """Exam papers and sittings: the same paper for the same seed, nothing lost by a crash, and marks with their doubt."""
 
 import json
+import re
+from html import escape
 
 import pytest
 import yaml
@@ -10,7 +12,8 @@ from casekit.error import BenchError, CasekitError, ScenarioError
 from casekit.files import library
 from casekit.files.blueprint import Blueprint
 from casekit.teaching.ability import ABILITIES, cases_for
-from casekit.teaching.exampaper import exam_paper
+from casekit.teaching.caution import CAUTIONS
+from casekit.teaching.exampaper import EXAM_CAUTION, exam_paper
 from casekit.teaching.item import LETTERS
 from casekit.teaching.itemview import answer_of
 from casekit.teaching.marking import marked
@@ -83,6 +86,14 @@ def test_it_prints_with_room_and_with_answers(paper, tmp_path):
     with pytest.raises(BenchError) as caught:
         paper.pdf(tmp_path)
     assert str(caught.value) == f"{tmp_path}: is a directory; choose another place."
+
+
+def test_the_cover_of_a_paper_answers_nothing(paper):
+    """What must not be done is asked on papers: of that the cover says nothing, the answers say all."""
+    cover, answers = paper.html().split('<section class="drawing">')[0], paper.html(answers=True)
+    assert escape(EXAM_CAUTION) in cover
+    assert not re.search(r"(?i)\bohms?\b|lamp|jumper|pierced", cover)
+    assert all(escape(caution) in answers for caution in CAUTIONS)
 
 
 def blueprint(**changed):

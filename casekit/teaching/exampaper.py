@@ -33,6 +33,13 @@ HOW = (
 )
 
 
+EXAM_CAUTION = (
+    "Machines and values here are invented. Real machines are dangerous: the maker's service information, local codes "
+    "and licensed practice always come first."
+)
+"""What stands on a paper while it is sat: the full cautions would answer items on what must not be done."""
+
+
 @dataclass(frozen=True)
 class ExamPaper:
     """A paper: its name, title, minutes, seed and items, those of one machine together."""
@@ -67,7 +74,7 @@ class ExamPaper:
                 for name in dict.fromkeys(i.ability for i in self.items)
             )
             body += f"<p class='who'>Sign <span></span> Date <span></span></p><p>{HOW}</p><table>{topics}</table>"
-            body += bullets(CAUTIONS)
+        body += bullets(CAUTIONS if answers else (EXAM_CAUTION,))
         last = ""
         for n, asked_one in enumerate(self.items, 1):
             if (machine := asked_one.machine) != last:

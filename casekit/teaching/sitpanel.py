@@ -20,7 +20,7 @@ from casekit.teaching.awaysitting import AwaySitting
 from casekit.teaching.board import PointBoard
 from casekit.teaching.caution import CAUTION
 from casekit.teaching.classline import Line
-from casekit.teaching.exampaper import HOW, ExamPaper
+from casekit.teaching.exampaper import EXAM_CAUTION, HOW, ExamPaper
 from casekit.teaching.item import LETTERS
 from casekit.teaching.itemview import stem
 from casekit.teaching.scopecontrols import labelled, menu
@@ -57,9 +57,9 @@ class SitPanel(widgets.VBox):
         self.go.observe(self._gone, "value")
         self._boards: dict[str, PointBoard] = {}
         row = widgets.HBox(list(self.buttons.values()), layout=ROW)
-        caution = widgets.HTML(f"<small>{escape(CAUTION)}</small>")
+        self.caution = widgets.HTML()
         super().__init__([self.title, self.clock, self.go, self.question, self.choice, self.text, self.sure, row,
-                          self.said, self.drawing, self.marks, caution])  # fmt: skip
+                          self.said, self.drawing, self.marks, self.caution])  # fmt: skip
         self._say("; ".join(sitting.troubles))
         self._refresh()
         self._ticking()
@@ -175,6 +175,8 @@ class SitPanel(widgets.VBox):
         self.go.disabled = hidden
         self.buttons["Pause"].description = "Go on" if s.paused else "Pause"
         self._show_drawing(hidden)
+        # While items are asked nothing stands here that answers one.
+        self.caution.value = f"<small>{escape(CAUTION if s.handed_in else EXAM_CAUTION)}</small>"
         if s.handed_in and not self.marks.children:
             self._show_marks()
 
