@@ -91,6 +91,14 @@ def test_a_paper_is_sat_handed_in_and_marked(service, boss, paper):
     assert row.logits > row.error > 0
 
 
+def test_a_point_that_is_not_on_the_drawing_is_refused_at_the_service_too(service, paper):
+    sitting = sit(service, paper, "T13")
+    n = next(k for k, item in enumerate(sitting.paper.items, 1) if item.form == "point")
+    with pytest.raises(BenchError, match="no point of that name is on the drawing of tug-tractor"):
+        sitting.answer(n, "Q1")
+    assert sit(service, paper, "T13").answers == {}
+
+
 def blueprint():
     return Blueprint.model_validate(BLUEPRINT)
 

@@ -70,6 +70,10 @@ def test_what_is_no_answer_is_said(panel):
     go(panel, "number")
     panel.text.value = "plenty"
     assert "write a number in V" in press(panel, "Answer")
+    go(panel, "point")
+    panel.text.value = "Q1"
+    assert "no point of that name is on the drawing" in press(panel, "Answer")
+    assert panel.text.value == "Q1"
     assert panel.sitting.answers == {}
 
 

@@ -60,7 +60,7 @@ def wrong(item):
             return answer_of(item)[::-1]
         case "number":
             return item.value + 10 * item.within
-    return "X99.1"
+    return "G1.+"
 
 
 # Papers ---------------------------------------------------------------------------------------------------------------
@@ -250,6 +250,23 @@ def test_what_is_no_answer_and_no_item(paper, tmp_path):
     assert sitting.answers == {}
     with pytest.raises(BenchError, match="this sitting is not paused"):
         sitting.go_on()
+
+
+def test_a_point_that_is_not_on_the_drawing_is_refused(tmp_path):
+    """A slip is no answer; the message names what is near, and a point that is merely wrong counts."""
+    made = exam_paper(blueprint(topics={"opens: where the volts go": 12}, machines=["shuttle-bus"]), 2)
+    sitting = Sitting(made, tmp_path / "a.jsonl", Clock())
+    n = next(k for k, item in enumerate(made.items, 1) if item.form == "point")
+    told = "no point of that name is on the drawing of shuttle-bus; write a name as it stands there, such as G1.+, "
+    for slip, near in (("Q1", ""), ("", ""), ("Xl2.4f", " Did you mean X12.4f?"), ("X12.4", ("X12.4f", "X12.4m"))):
+        with pytest.raises(CasekitError) as caught:
+            sitting.answer(n, slip)
+        near = f" Did you mean {' or '.join(near)}?" if isinstance(near, tuple) else near
+        assert str(caught.value).startswith(f"the answer is {slip!r}, and {told}or pick the point on the drawing.")
+        assert str(caught.value).endswith(near or "drawing.")
+    assert sitting.answers == {}
+    sitting.answer(n, "x12.4F")
+    assert sitting.answers == {n: "x12.4F"}
 
 
 def test_a_question_shows_no_answer(paper, tmp_path):

@@ -19,6 +19,7 @@ from casekit.teaching.ability import ABILITIES, ability
 from casekit.teaching.item import Item
 from casekit.teaching.itemview import LEVELS
 from casekit.teaching.marking import BY_LEVEL, Explanation
+from casekit.teaching.pointnames import on_drawing
 from casekit.teaching.sitting import Question
 
 START, A_LOGIT = 1500.0, 400 / math.log(10)  # where ratings begin, and a logit on their scale
@@ -54,6 +55,7 @@ class Drill:
         if item is None:
             raise BenchError("nothing was asked; ask() first.")
         right, idea = item.mark(answer)
+        on_drawing(item, answer)
         mine = self.ratings[item.ability]
         # A blind guess is right now and then: the item counts as so much easier.
         due = item.guess + (1 - item.guess) * expected_score(mine, _rating(item.level))

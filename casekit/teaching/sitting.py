@@ -21,6 +21,7 @@ from casekit.teaching.exampaper import ExamPaper
 from casekit.teaching.item import Item, numbered
 from casekit.teaching.itemview import asked, in_words
 from casekit.teaching.marking import Result, marked
+from casekit.teaching.pointnames import on_drawing
 
 FORMAT = 2
 PAUSE_S = 600.0  # of all pauses together that does not count as time used (our choice)
@@ -63,6 +64,7 @@ class Sitting:
         item = self._item(number)
         self._at_work()
         item.mark(answer)  # what is no answer is refused before it counts
+        on_drawing(item, answer)
         if sure is not None and not _share(sure):
             raise BenchError(f"how sure is {sure!r}; write a share from 0.01 to 0.99, such as 0.8, or leave it out.")
         self._write("answer", number, answer, sure)
