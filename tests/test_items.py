@@ -17,10 +17,11 @@ from casekit.command import main
 from casekit.error import CasekitError, MissingError, ScenarioError
 from casekit.files import library
 from casekit.files.harness import cavity_of, inline_cavities, pieces
-from casekit.machine.harness import Wire
+from casekit.machine.drawn import drawn
+from casekit.machine.harness import Contact, Wire
 from casekit.machine.rules import LOGIC_V
 from casekit.machine.state import State
-from casekit.machine.unit import Core
+from casekit.machine.unit import Core, Supply
 from casekit.reasoning.belief import updated
 from casekit.teaching.ability import ABILITIES, ability
 from casekit.teaching.examiner import MAKERS, item
@@ -59,6 +60,41 @@ def test_one_option_is_right_and_the_others_are_wrong_for_a_reason(kind):
             assert 3 <= len(made.options) <= 4
             assert len({o.text for o in made.options}) == len(made.options)
             assert [bool(o.idea) for o in made.options] == [k != made.right for k in range(len(made.options))]
+
+
+@pytest.mark.parametrize("machine", MACHINES)
+def test_an_explanation_is_true_of_its_kind_of_fault(machine):
+    """What a sentence says is held against the networks: who feeds in, whose supply sinks, whose return rises."""
+    m = drawn(library.machine_file(machine))
+    copper, (core,) = m.copper(), m.all(Core)
+    pins = {pin for supply in m.all(Supply) for pin in supply.pins}
+    seen = set()
+    sound = solve(m, State("on"))
+    for made in some("reading", machine, 60):
+        suspect, size = fault(made.ask.split(", key on")[0])
+        found = solve(m.with_fault(suspect.fault(size, 0.5)), State("on"))
+        part = next((p for p in m.all((Wire, Contact)) if p.name == suspect.place), None)
+        net = nx.node_connected_component(copper, part.a) if part else set()
+        rise = [found.volts(p, m.earth) - sound.volts(p, m.earth) for p in net]
+        told = made.because
+        assert ("feeds in" in told) == (suspect.kind == "short to battery"), told
+        if "takes what the supply's protection lets through" in told:
+            plug = m.plug(suspect.place)
+            assert found.volts(plug.harness[0], m.earth) < 0.6 * sound.volts(plug.harness[0], m.earth)
+        if "is what is left; sensors" in told:
+            assert net & pins
+            assert found.volts(min(net & pins), m.earth) < 1
+        if "no way back" in told or "their return stands so much higher" in told:
+            assert net & set(core.returns)
+            assert max(rise) > 0.05
+        if "they have so much less" in told:
+            assert net & pins
+            assert min(rise) < -0.05
+        if "the pull-up lifts it" in told:
+            point = re.search(r"show at (\S+) against", made.ask)[1]
+            assert found.volts(point, m.earth) > 4.5 > 2 > sound.volts(point, m.earth)
+        seen.add(suspect.kind)
+    assert seen >= {"open", "high resistance", "short to ground", "short to battery"}
 
 
 def test_no_instrument_takes_an_option_for_another():

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from casekit.reasoning.prior import Cell
+from casekit.machine.harness import Contact, Wire
 from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.words import number
 from casekit.teaching.ability import BATTERY, EXPLAIN, GROUND, OPENS, RESISTANCE
@@ -43,7 +43,7 @@ def reading(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         return None
     ask = f"{t.told(n)}, key on, everything plugged. What does a 10 MΩ meter show at {t.where(k)}?"
     because = (
-        f"On the sound machine {point} reads {number(good, 'V')}. {_why(cell)} The circuit gives {number(v, 'V')}."
+        f"On the sound machine {point} reads {number(good, 'V')}. {_why(t, n, k)} The circuit gives {number(v, 'V')}."
     )
     rail = min(abs(v), abs(v - 5.0), abs(v - good)) < FAINT_V
     bare = float(t.bare[n + 1, k])
@@ -187,15 +187,55 @@ def _apart(v: float, ideas: list[tuple[float, str]], u: Callable[[float], float]
     return kept
 
 
-def _why(cell: Cell) -> str:
-    kind = cell.suspect.kind
-    if kind == "short to ground":
-        return "The supply gives what its limit allows, and that times the resistance to the short is what is left."
-    if kind in ("open", "supply dead"):
-        return "What no longer feeds this point is gone, and what else hangs on it decides where it goes."
-    if kind == "high resistance":
-        return "The resistance and what it feeds share the voltage in proportion to their ohms."
-    return "What is fed in works against what holds this point."
+def _why(t: FaultTable, n: int, k: int) -> str:
+    """What a fault does by the circuit, and what that means at a point."""
+    point, rises = t.points[k], t.volts[n + 1, k] > t.volts[0, k]
+    told, starved = _cause(t, n)
+    # Who has lost its supply gives nothing, or no longer holds its signal down.
+    if starved and rises and point not in t.supplied | t.returns:
+        told += " Without its supply the sensor lets go of its signal, and the pull-up lifts it."
+    return told
+
+
+def _cause(t: FaultTable, n: int) -> tuple[str, bool]:
+    """What a fault does, by its kind and by what it sits on: a supply, a return, or a signal; and whether it takes
+    sensors their supply."""
+    suspect = t.cells[n].suspect
+    part = next((p for p in t.drawing.all((Wire, Contact)) if p.name == suspect.place), None)
+    if suspect.kind == "sensor shorted":
+        supplied = t.drawing.plug(suspect.place).harness[0] in t.supplied
+        return (SHORTED_SUPPLY if supplied else SHORTED_SIGNAL).format(suspect.place), supplied
+    if part is None:  # a supply
+        return WHY["open", ""], True
+    on = "supply" if part.a in t.supplied else "return" if part.a in t.returns else ""
+    told = WHY.get((suspect.kind, on)) or WHY[suspect.kind, ""]
+    return told, on == "supply" and suspect.kind != "short to battery"
+
+
+SHORTED_SUPPLY = (
+    "The short lies between the supply and the return of {}: it takes what the supply's protection lets through, and "
+    "pulls the supply down to little more than that current times the ohms it flows through."
+)
+SHORTED_SIGNAL = (
+    "{} has two wires, and the short joins them: its signal stands where its return stands, but for the little that "
+    "the pull-up drives through a few ohms."
+)
+WHY = {
+    ("short to ground", "supply"): "The supply gives what its protection lets through, and that times the resistance "
+    "from here to the short is what is left; sensors on it have no more to work with.",
+    ("short to ground", ""): "The short leads to ground what holds this wire up, and little of its volts is left.",
+    ("short to battery", ""): "What the battery feeds in works against what holds this wire, and lifts what hangs on "
+    "it.",
+    ("open", ""): "What no longer feeds this point is gone, and what else hangs on it decides where it goes.",
+    ("open", "return"): "Behind the break the current has no way back: the return there rises towards what feeds the "
+    "sensors on it, and what they give hangs in the air.",
+    ("high resistance", ""): "The current through it drops volts in it, amperes times ohms, and what lies beyond is "
+    "off by that.",
+    ("high resistance", "supply"): "What the sensors behind it take flows through it and drops volts in it, amperes "
+    "times ohms; they have so much less.",
+    ("high resistance", "return"): "What comes back from the sensors behind it flows through it and drops volts in it, "
+    "amperes times ohms; their return stands so much higher, and what they give is off.",
+}
 
 
 def _near(a: Suspect, b: Suspect) -> int:
