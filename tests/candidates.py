@@ -98,8 +98,7 @@ def rows(item):
 
 
 def _reading(idea, item):
-    told, rest = item.ask.split(", key on, everything plugged. ")
-    point = re.search(r"show at (\S+) against", rest)[1]
+    point, told = re.search(r"V at (\S+) against \S+\. (.+), key on, everything plugged\.", item.ask).groups()
     name, earth = item.machine, machine(item.machine).earth
     good = healthy(name).volts(point, earth)
     battery = healthy(name).volts(machine(name).plus, earth)

@@ -38,6 +38,7 @@ SIZES = {  # of a fault in a question: plain ones
 KINDS = ("open", "high resistance", "short to ground", "short to battery", "supply dead", "sensor shorted")
 APART = 0.15  # volt, and four uncertainties: how far what is to be told apart must be
 BATTERY_V = 8.0  # volt: above, a wire is one of the battery feed
+LIVE_V = 0.3  # above, a point has a voltage of its own to lose
 FAINT_V = 0.05  # below, a reading is not asked for as a number: it hangs on terminals
 SAME_V = 1e-6  # volt: how near two ways of solving must agree
 STEPS, LEAST_OHM = 14, 0.02  # sizes of every suspect that "any size" is tried with, from this one on
@@ -137,6 +138,11 @@ class FaultTable:
         """Points at which a fault shows something else than the sound machine, by more than so many volt, or nothing
         that stands still."""
         return np.flatnonzero(np.abs(np.nan_to_num(self.volts[n + 1], nan=np.inf) - self.volts[0]) > by)
+
+    def spared(self, n: int, by: float) -> np.ndarray:
+        """Points that a fault leaves as they are on the sound machine, within so many volt; grounds aside."""
+        off = np.abs(np.nan_to_num(self.volts[n + 1], nan=np.inf) - self.volts[0])
+        return np.flatnonzero((off < by) & (self.volts[0] > LIVE_V))
 
     def without(self, part: Wire | Contact) -> nx.Graph:
         """The copper of the drawing without a wire or a contact."""

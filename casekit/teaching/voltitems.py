@@ -21,7 +21,10 @@ from casekit.teaching.item import Item, Option, shuffled
 SURE = 0.02  # what a value may be off and still be right, as a share, beside 50 mV
 EVEN_V = 0.02  # what a fault moves at most where it is said to change nothing
 STEP_V = 0.004  # between points that are to be ordered: more than a meter is off from one reading to the next
-NUMBERS = 0.3  # share of readings that are asked for as a number
+NUMBERS = 0.6  # share of readings that are asked for as a number, where they can be
+SPARED = 0.12  # share of readings that the fault leaves as they are: else what is told as sound would never be right
+WIDE_V = 1.25  # between values where one hangs on resistances that nobody is told: what happens decides, no arithmetic
+SPARED_WHY = "What the fault does ends elsewhere: nothing that holds this point hangs on it, and it reads the same."
 ABILITY = {
     "open": OPENS, "supply dead": OPENS, "high resistance": RESISTANCE, "short to ground": GROUND,
     "short to battery": BATTERY, "sensor shorted": GROUND,
@@ -29,29 +32,36 @@ ABILITY = {
 
 
 def reading(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
-    """What will this read?"""
+    """What will this read? What it reads on the sound machine is told, and now and then the fault leaves it so."""
     n = int(rng.integers(len(t.cells)))
-    moved = t.moved(n, APART)
-    if not len(moved):
+    spared = rng.random() < SPARED
+    points = t.spared(n, EVEN_V) if spared else t.moved(n, APART)
+    if not len(points):
         return None
-    k = int(moved[int(rng.integers(len(moved)))])
+    k = int(points[int(rng.integers(len(points)))])
     cell, point, v, good = t.cells[n], t.points[k], float(t.volts[n + 1, k]), float(t.volts[0, k])
-    if not np.isfinite(v):
+    if not np.isfinite(v) or point == t.drawing.plus:
         return None
-    wrong = _apart(v, _ideas(t, n, k), t.u)
+    if spared:  # millivolts apart, and told as the same
+        v = good
+    wrong = _fair(t, n, k, _apart(v, _ideas(t, n, k), t.u))
     if len(wrong) < 2 or not t.agrees(n, [k], metered=True):
         return None
-    ask = f"{t.told(n)}, key on, everything plugged. What does a 10 MΩ meter show at {t.where(k)}?"
-    because = (
-        f"On the sound machine {point} reads {number(good, 'V')}. {_why(t, n, k)} The circuit gives {number(v, 'V')}."
+    battery = f"The battery has {number(_battery(t), 'V')}. " if cell.suspect.kind == "short to battery" else ""
+    ask = (
+        f"{battery}On the sound machine a 10 MΩ meter shows {number(good, 'V')} at {t.where(k)}. {t.told(n)}, key on, "
+        f"everything plugged. What does it show there now?"
     )
+    why = SPARED_WHY if spared else f"{_why(t, n, k)} The circuit gives {number(v, 'V')}."
+    because = f"On the sound machine {point} reads {number(good, 'V')}. {why}"
     rail = min(abs(v), abs(v - 5.0), abs(v - good)) < FAINT_V
     bare = float(t.bare[n + 1, k])
     level = (1 if rail else 2) + (abs(bare - v) > APART)  # that the meter loads has to be seen too
     made = Item(key, "reading", "choice", ABILITY[cell.suspect.kind], t.name, ask, because=because,
                 rings=((point, "?"),), level=level)  # fmt: skip
-    if rng.random() < NUMBERS and abs(v) > FAINT_V:
-        within = max(0.05, SURE * abs(v))
+    within = max(0.05, SURE * abs(v))
+    # A number is asked for where the drawing tells it: at a supply's or the battery's volts.
+    if rng.random() < NUMBERS and not spared and min(abs(v - rail) for rail in (5.0, _battery(t))) < within / 2:
         far = tuple((w, idea) for w, idea in wrong if abs(w - v) > 2 * within)
         if far:
             return replace(made, form="number", value=round(v, 4), unit="V", within=round(within, 3), wrong=far,
@@ -157,8 +167,7 @@ def _ideas(t: FaultTable, n: int, k: int) -> list[tuple[float, str]]:
             found += [(0.0, "a shorted supply reads nought everywhere"),
                       (5.0, "a regulator holds its voltage whatever hangs on it")]  # fmt: skip
         case "short to battery":
-            battery = float(t.volts[0, t.points.index(t.drawing.plus)])
-            found += [(battery, "a short to battery brings the whole battery voltage"),
+            found += [(_battery(t), "a short to battery brings the whole battery voltage"),
                       (5.0, "a regulator holds its voltage whatever is fed into it")]  # fmt: skip
         case "high resistance":
             found.append((0.0, "a high resistance is as good as an open"))
@@ -185,6 +194,29 @@ def _apart(v: float, ideas: list[tuple[float, str]], u: Callable[[float], float]
         if np.isfinite(w) and clear:
             kept.append((round(float(w), 3), idea))
     return kept
+
+
+def _fair(t: FaultTable, n: int, k: int, wrong: list[tuple[float, str]]) -> list[tuple[float, str]]:
+    """Wrong values that whoever sees what happens can tell from the right one by the drawing and what is told."""
+    v, good = float(t.volts[n + 1, k]), float(t.volts[0, k])
+    told = (0.0, 5.0, _battery(t), good, good / 2)
+
+    def plain(x: float) -> bool:
+        return any(abs(x - y) < max(FAINT_V, SURE * abs(y)) for y in told)
+
+    def fair(w: float) -> bool:
+        if plain(v) and plain(w):
+            return True
+        # How far an open lets a point drift is a matter of ohms: nothing is offered beyond.
+        beyond = t.cells[n].suspect.kind == "open" and (w - v) * (v - good) > 0
+        return abs(w - v) > WIDE_V and not beyond
+
+    return [(w, idea) for w, idea in wrong if fair(w)]
+
+
+def _battery(t: FaultTable) -> float:
+    """Volts of the battery on the sound machine."""
+    return float(t.volts[0, t.points.index(t.drawing.plus)])
 
 
 def _why(t: FaultTable, n: int, k: int) -> str:
