@@ -410,6 +410,13 @@ def test_the_same_seed_gives_the_same_bank_also_after_a_kill(tmp_path):
     assert make_bank(whole, 100, 3) == 150 or whole.read_bytes() == raw
 
 
+@pytest.mark.parametrize(("many", "least"), [(10, 1), (40, 5), (100, 14)])
+def test_a_small_bank_has_all_machines(tmp_path, many, least):
+    make_bank(tmp_path / "bank.jsonl", many, 3)
+    found = [i.machine for i in read_bank(tmp_path / "bank.jsonl")]
+    assert all(found.count(name) >= least for name in MACHINES), {name: found.count(name) for name in MACHINES}
+
+
 def test_two_processes_make_the_same(tmp_path):
     assert make_bank(tmp_path / "one.jsonl", 80, 5) == make_bank(tmp_path / "two.jsonl", 80, 5, processes=2) == 80
     assert (tmp_path / "one.jsonl").read_bytes() == (tmp_path / "two.jsonl").read_bytes()

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import nullcontext
 from itertools import count as counted
+from math import lcm
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -77,10 +78,11 @@ def drawn_items(what: tuple[int, int]) -> list[Item]:
     """The fair items of a chunk of numbers."""
     seed, chunk = what
     machines, kinds = library.names("machines"), list(MAKERS)
+    again = lcm(len(machines), len(kinds))
     found = []
     for n in range(chunk * CHUNK, (chunk + 1) * CHUNK):
-        # Machines change slowly, so that a process keeps the tables of one for a while.
-        kind, machine = kinds[n % len(kinds)], machines[chunk % len(machines)]
+        # All machines and kinds from the first numbers on; the shift meets all pairs where the two share a factor.
+        kind, machine = kinds[n % len(kinds)], machines[(n + n // again) % len(machines)]
         if made := item(kind, machine, seed * 1_000_003 + n):
             found.append(made)
     return found
