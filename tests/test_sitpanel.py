@@ -8,7 +8,7 @@ from casekit.teaching.exampaper import exam_paper
 from casekit.teaching.item import LETTERS
 from casekit.teaching.itemview import answer_of
 
-TOPICS = {"opens: where the volts go": 6, "read a trace": 1, "shorts to ground": 6, "harm nothing while testing": 1}
+TOPICS = {"opens: where the volts go": 6, "read a trace": 1, "shorts to ground": 6, "shorts to battery": 6}
 
 
 @pytest.fixture(scope="module")

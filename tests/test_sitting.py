@@ -75,6 +75,13 @@ def test_a_paper_has_what_its_blueprint_says(paper):
     assert exam_paper(NAME, 4).items != paper.items
 
 
+def test_two_papers_of_one_seed_share_no_item():
+    papers = [exam_paper(blueprint(paper=name, topics={"explain every reading": 6}), 4) for name in ("x", "y")]
+    one, two = ({i.face for i in p.items} for p in papers)
+    assert not one & two
+    assert exam_paper(blueprint(paper="x", topics={"explain every reading": 6}), 4) == papers[0]
+
+
 def test_it_prints_with_room_and_with_answers(paper, tmp_path):
     pages = paper.pdf(tmp_path / "paper.pdf")
     answers = paper.pdf(tmp_path / "answers.pdf", answers=True)

@@ -5,6 +5,7 @@ In: a `Blueprint` and a seed. Out: an `ExamPaper`; the same seed gives the same 
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -103,10 +104,12 @@ def exam_paper(blueprint: Blueprint | Path | str, seed: int = 1, weak: Collectio
     machines = blueprint.machines or library.names("machines")
     for name in machines:
         library.machine_file(name)
+    # Of the name too: papers of one seed share no items.
+    first = int.from_bytes(hashlib.sha256(f"{blueprint.paper} {seed}".encode()).digest()[:5], "big")
     items: list[Item] = []
     for topic, wanted in blueprint.topics.items():
         for level, many in wanted.by_level:
-            items += _drawn(ability(topic).name, level, many, machines, seed, items, weak)
+            items += _drawn(ability(topic).name, level, many, machines, first, items, weak)
     items.sort(key=lambda item: (machines.index(item.machine), item.key))
     return ExamPaper(blueprint.paper, blueprint.title, blueprint.minutes, seed, tuple(items))
 
@@ -123,16 +126,17 @@ def found_blueprint(blueprint: Blueprint | Path | str) -> Blueprint:
 
 
 def _drawn(
-    topic: str, level: int | None, many: int, machines: Sequence[str], seed: int, before: list[Item],
+    topic: str, level: int | None, many: int, machines: Sequence[str], first: int, before: list[Item],
     weak: Collection[str],
 ) -> list[Item]:  # fmt: skip
-    """So many items of one ability (and level, if one is wanted), machines and kinds in turn, none twice."""
+    """So many items of one ability (and level, if one is wanted), of the numbers from `first` on, machines and kinds in
+    turn, none twice."""
     found: list[Item] = []
     kinds = examiner.KINDS[topic]
     known = {old.face for old in before}
     for n in range(TRIES):
         machine, kind = machines[n % len(machines)], kinds[n // len(machines) % len(kinds)]
-        made = examiner.item(kind, machine, seed * 1_000_003 + n)
+        made = examiner.item(kind, machine, first + n)
         if made is None or made.ability != topic or made.key in weak or level not in (None, made.level):
             continue
         if made.face not in known:
