@@ -169,9 +169,9 @@ def test_answers_flags_and_pauses_and_the_clock(paper, tmp_path):
     clock = Clock()
     sitting = Sitting(paper, tmp_path / "a.jsonl", clock)
     clock.on(2)
-    assert sitting.answer(1, right(paper.items[0])) == "1 answered, 43 minutes left"
-    assert sitting.flag(2) == "2 is flagged"
-    assert sitting.flag(2) == "2 is no longer flagged"
+    assert sitting.answer(1, right(paper.items[0])) == "item 1 is answered; 1 of 24 answered, 43 minutes left"
+    assert sitting.flag(2) == "item 2 is flagged"
+    assert sitting.flag(2) == "item 2 is no longer flagged"
     assert sitting.pause() == "paused; 10 minutes of pauses are left"
     clock.on(7)
     with pytest.raises(BenchError) as caught:

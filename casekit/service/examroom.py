@@ -188,13 +188,13 @@ def _done(seat: Seat, do: str, number: object, body: dict) -> str:
                 and seat.answers[number] == body.get("answer")
                 and seat.sure.get(number) == body.get("sure")
             ):
-                return f"{number} answered, {seat.left_min:.0f} minutes left"
+                return seat.answered(number)
             return seat.answer(number, body.get("answer"), body.get("sure"))
         case "flag":
             wanted = body.get("flagged")
             if not isinstance(wanted, bool):
                 raise Refused("say with flagged whether the item is to be flagged: true or false.", 400)
-            return seat.flag(number) if (number in seat.flags) != wanted else f"{number} is as it was"
+            return seat.flag(number) if (number in seat.flags) != wanted else f"item {number} is as it was"
         case "pause":
             return "paused" if seat.paused else seat.pause()
         case "go on":

@@ -68,14 +68,19 @@ class Sitting:
         if sure is not None and not _share(sure):
             raise BenchError(f"how sure is {sure!r}; write a share from 0.01 to 0.99, such as 0.8, or leave it out.")
         self._write("answer", number, answer, sure)
-        return f"{number} answered, {self.left_min:.0f} minutes left"
+        return self.answered(number)
+
+    def answered(self, number: int) -> str:
+        """That an item is answered, how many are, and the time that is left."""
+        done = f"{len(self.answers)} of {len(self.paper.items)} answered"
+        return f"item {number} is answered; {done}, {self.left_min:.0f} minutes left"
 
     def flag(self, number: int) -> str:
         """Mark an item to return to, or take the mark off."""
         self._item(number)
         self._at_work()
         self._write("flag", number)
-        return f"{number} is flagged" if number in self.flags else f"{number} is no longer flagged"
+        return f"item {number} is {'flagged' if number in self.flags else 'no longer flagged'}"
 
     def pause(self) -> str:
         """Stop the clock. Ten minutes of all pauses are not counted; after that the clock goes on."""
