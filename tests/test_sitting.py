@@ -304,6 +304,21 @@ def test_marks_by_ability_with_their_doubt(paper):
     assert repr(every).startswith(f"{len(paper.items)} of {len(paper.items)} right")
 
 
+def test_marks_say_what_few_items_cannot_tell(paper):
+    """Shares are luck aside: nothing right never reads as a third that is known; few items say that they are few."""
+    none = marked(paper, {})
+    first, *by = repr(none).splitlines()
+    low, high = map(int, re.search(r"you know (\d+)% to (\d+)%, luck aside$", first).groups())
+    assert low <= 1
+    assert high < 25
+    assert any("read who shares what: 0 of 5 right; " in line for line in by)
+    assert "shorts to battery: 0 of 2 right; too few items to tell more. Practise with lesson" in "\n".join(by)
+    wide = exam_paper(blueprint(topics={"weigh how likely": 12, "shorts to battery": 3}), 1)
+    told = repr(marked(wide, {n: right(item) for n, item in enumerate(wide.items, 1) if item.kind == "chance"}))
+    assert re.search(r"weigh how likely: 12 of 12 right; of many such items you know \d\d% to 9\d%, luck aside\.", told)
+    assert (none.abilities["low"] < 0.1).all()
+
+
 def test_cases_to_practise_with_do_not_give_the_fault_away():
     """Of two cases one has a fault of the kind and one has not, named in the order of their names."""
     for name, what in ABILITIES.items():

@@ -20,13 +20,15 @@ from casekit.teaching.itemview import LEVELS, answer_of, asked, explained, in_wo
 
 BY_LEVEL = {1: -1.0, 2: 0.0, 3: 1.0}  # difficulty in logits until a class has answered (our choice)
 SHORT = 0.5  # an ability is to be practised while its interval reaches below this share, luck aside
+TELLS = 0.4  # an interval of shares that is wider says nothing that a candidate could use (our choice)
 COLUMNS = ["ability", "right", "items", "low", "high", "next"]
 
 
 @dataclass(frozen=True)
 class Result:
-    """What came of a sitting: right and wrong by item, and by ability the share that is right with what it may be;
-    `whole` is the ability over all items, in logits."""
+    """What came of a sitting: right and wrong by item, and by ability how many were right and the share of many such
+    items that the candidate would know, luck aside, from `low` to `high` with 95 %; `whole` is the ability over all
+    items, in logits."""
 
     items: pd.DataFrame
     abilities: pd.DataFrame
@@ -48,10 +50,15 @@ class Result:
     def _lines(self) -> list[str]:
         low, high = self.whole.interval
         many = f"{int(self.items['right'].sum())} of {len(self.items)} right"
-        lines = [f"{many}; ability {self.whole.logits:+.1f} logits, with 95 % from {low:+.1f} to {high:+.1f}"]
+        least, _, most = self.whole.share()
+        lines = [
+            f"{many}; ability {self.whole.logits:+.1f} logits, with 95 % from {low:+.1f} to {high:+.1f}: of many items "
+            f"of middle difficulty you know {_from_to(least, most)}"
+        ]
         for a in self.abilities.itertuples():
-            many = f"of many such items {a.low:.0%} to {a.high:.0%}"
-            lines.append(f"{a.ability}: {a.right} of {a.items}; {many}. {a.next}".rstrip())
+            wide = a.high - a.low > TELLS
+            many = "too few items to tell more" if wide else f"of many such items you know {_from_to(a.low, a.high)}"
+            lines.append(f"{a.ability}: {a.right} of {a.items} right; {many}. {a.next}".rstrip())
         return lines + ([self.sureness] if self.sureness else [])
 
 
@@ -95,10 +102,9 @@ def marked(
     for name in dict.fromkeys(items["ability"]):
         mine = np.flatnonzero(items["ability"] == name)
         right = items["right"].to_numpy()[mine].astype(float)
-        few, luck = float(hard[mine].mean()), float(guess[mine].mean())
-        low, _, high = ability(right, hard[mine], guess[mine]).share(few, luck)
-        short = low < luck + (1 - luck) * SHORT
-        by.append((name, int(right.sum()), len(mine), low, high, practise(name) if short else ""))
+        # Luck aside: who knows nothing guesses some, and a share with those in it would read as knowledge.
+        low, _, high = ability(right, hard[mine], guess[mine]).share(float(hard[mine].mean()))
+        by.append((name, int(right.sum()), len(mine), low, high, practise(name) if low < SHORT else ""))
     whole = ability(items["right"].astype(float), hard, guess)
     told = _sureness({n: p for n, p in (sure or {}).items() if n in answers}, items)
     return Result(items, pd.DataFrame(by, columns=COLUMNS), whole, told, paper.items)
@@ -118,6 +124,10 @@ def such(item: Item) -> str:
 def practise(name: str) -> str:
     """What to practise an ability with."""
     return f"Practise with lesson {ABILITIES[name].lesson}, then with the cases {' and '.join(cases_for(name))}."
+
+
+def _from_to(low: float, high: float) -> str:
+    return f"{low:.0%} to {high:.0%}, luck aside"
 
 
 def _sureness(sure: Mapping[int, float], items: pd.DataFrame) -> str:
