@@ -12,7 +12,7 @@ from casekit.bench.minutes import LEADS
 from casekit.reasoning.information import discrete_bits
 from casekit.reasoning.words import number
 from casekit.teaching.ability import CALL, CHOOSE
-from casekit.teaching.faulttable import APART, FaultTable
+from casekit.teaching.faulttable import APART, BATTERY_V, FaultTable
 from casekit.teaching.item import Item, Option, listed, shuffled
 from casekit.teaching.voltitems import drawn_readings, rings
 
@@ -34,7 +34,8 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     rows = t.volts[[n + 1 for n in some]]
     minutes = np.array([t.drawing.access_min.get(t.drawing.owner(p), 0.0) + LEADS for p in t.points])
     classes, sure = _classes(t, rows)
-    sure = [k for k in sure if k not in read]
+    # The battery's feed, which none of them touches, would tempt nobody.
+    sure = [k for k in sure if k not in read and t.volts[0, k] < BATTERY_V]
     if len(sure) < 4:
         return None
     even = np.full(len(some), 1 / len(some))
@@ -43,7 +44,7 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     best = max(sure, key=lambda k: (rate[k], -k))
     fair = [k for k in sure if rate[best] > CLEAR * rate[k]]
     costly = [k for k in fair if bits[k] >= bits[best] and minutes[k] > minutes[best]]
-    quick = [k for k in fair if minutes[k] <= minutes[best] and t.volts[0, k] > LIVE_V]
+    quick = [k for k in fair if minutes[k] < minutes[best] and t.volts[0, k] > LIVE_V]
     single = [k for k in fair if sorted(np.bincount(classes[:, k])) == [1, len(some) - 1]]
     tempting = [
         (max(costly, key=lambda k: (bits[k], -k), default=None), "minutes do not matter"),
@@ -58,8 +59,8 @@ def choose(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     if len(wrong) < 2 or bits[best] < WORTH or not all(t.agrees(n, [best, *wrong]) for n in some):
         return None
     left_are = (
-        f"Left are, each as likely: {listed([t.told(n) for n in some])}. Key on, everything plugged; the minutes are "
-        "those to get there and to read."
+        f"These suspects are left, each as likely: {listed([t.told(n) for n in some])}. Key on, everything plugged; "
+        "the minutes are those to get there and to read."
     )
     if rng.random() < STEPS and (steps := _steps(rate, best)) and all(t.agrees(n, steps) for n in some):
         return _ordered(t, key, rng, left_are, steps, bits, minutes)
