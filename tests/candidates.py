@@ -46,7 +46,7 @@ def value(text):
 
 def fault(text):
     """The suspect and size that a question tells of."""
-    text = text.removesuffix(", now and then")
+    text = re.sub(r" \(the red lead is .*?\)", "", text.removesuffix(", now and then"))
     size = 0.0
     if m := re.search(r" of ([\d.]+ [kM]?Ω)", text):
         size, text = value(m[1]), text.replace(m[0], "")
@@ -54,7 +54,7 @@ def fault(text):
         return Suspect("open", m[1]), size
     if m := re.fullmatch(r"Supply (\S+) gives nothing", text):
         return Suspect("supply dead", m[1]), size
-    if m := re.fullmatch(r"Sensor (\S+) is shorted", text):
+    if m := re.fullmatch(r"Sensor (\S+) has an internal short", text):
         return Suspect("sensor shorted", m[1]), size
     m = re.fullmatch(r"(.+?) at (\S+)", text)
     return Suspect(m[1].lower(), m[2]), size

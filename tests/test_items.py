@@ -167,6 +167,43 @@ def test_a_table_that_is_wrong_gives_no_item():
         table[n + 1, k] = kept
 
 
+@pytest.mark.parametrize("machine", MACHINES)
+def test_it_is_said_on_which_side_of_an_open_cavity_a_lead_sits(machine):
+    m, found = drawn(library.machine_file(machine)), 0
+    for made in some("reading", machine, 120):
+        point, text = re.search(r"V at (\S+) against \S+\. (.+), key on", made.ask).groups()
+        suspect, _ = fault(text)
+        at = suspect.kind in ("open", "high resistance") and point.rstrip("fm") == suspect.place
+        assert ("the red lead is on the " in text) == at, made.ask
+        if at:
+            part = m.part(suspect.place, Contact)
+            assert point in (part.a, part.b)
+            assert ("side of the control unit" in text) == point.endswith("f")
+        found += at
+    assert found
+
+
+def test_questions_are_plain_english():
+    told = {kind: " ".join(i.ask + i.because for i in some(kind, many=40)) for kind in KINDS}
+    assert "has an internal short of" in told["reading"]
+    assert not re.search(r"is shorted of|Left are|taken off, key", " ".join(told.values()))
+    assert not re.search(r"hang B\d+;", told["shares"])
+    assert not re.search(r"hangs B\d+(,| and)", told["shares"])
+    assert "is cut through in the middle" in told["drawing"]
+
+
+@pytest.mark.parametrize("machine", MACHINES)
+def test_tempting_tests_would_tempt(machine):
+    """None is on the battery's feed, and what is called the nearest is nearer than the right one."""
+    t = fault_table(machine)
+    for made in some("choose", machine, 25):
+        minutes = [float(o.text.split(", ")[1].split()[0]) for o in made.options]
+        for option, spent in zip(made.options, minutes, strict=True):
+            assert t.sound.volts(option.text.split(" against ")[0], t.drawing.earth) < BATTERY_V
+            if option.idea == "the nearest point comes first":
+                assert spent < minutes[made.right]
+
+
 @pytest.mark.reference
 @pytest.mark.parametrize("machine", MACHINES)
 def test_who_shares_a_supply_by_paths_in_a_graph(machine):

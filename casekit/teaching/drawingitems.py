@@ -92,7 +92,7 @@ def _wrong_splices(t: FaultTable) -> list[tuple[Wire, str]]:
 
 
 def _spliced(t: FaultTable, key: str, rng: np.random.Generator, every: list[tuple[Wire, str]]) -> Item | None:
-    """A wire that is taken off kills other sensors than by the drawing."""
+    """A wire that is cut kills other sensors than by the drawing."""
     wire, to = every[int(rng.integers(len(every)))]
     copper = t.drawing.copper()
     way = nx.shortest_path(copper, wire.a, to)
@@ -124,16 +124,16 @@ def _spliced(t: FaultTable, key: str, rng: np.random.Generator, every: list[tupl
     options, right = shuffled(Option(true), options, rng)
     shown = tuple((f"{p} against {t.drawing.earth}", number(real[p], "V")) for p in rows)
     return Item(key, "drawing", "choice", DRAWING, t.name,
-                f"Everything on this machine works. For a trial {cut.name} is taken off, key on, and the meter shows "
-                "this. What is wrong with the drawing?", shown, options, right,
-                because=f"By the drawing {rows[0]} would read {number(by_drawing[rows[0]], 'V')} without {cut.name}. "
+                f"Everything on this machine works. For a trial {cut.name} is cut through in the middle, key on, and "
+                "the meter shows this. What is wrong with the drawing?", shown, options, right,
+                because=f"By the drawing {rows[0]} would read {number(by_drawing[rows[0]], 'V')} with {cut.name} cut. "
                 f"From {to} it reads what was shown, and {rows[1]} stays as drawn.",
                 rings=tuple((p, number(real[p], "V")) for p in rows), level=3)  # fmt: skip
 
 
 @lru_cache(maxsize=4096)
 def _fed_volts(t: FaultTable, wrong: DrawnOnWrongSplice | None, cut: Wire) -> dict[str, float] | None:
-    """Volts at every sensor's pins that are on a supply, on the machine as it really is, with a wire taken off; None
+    """Volts at every sensor's pins that are on a supply, on the machine as it really is, with a wire cut; None
     where there is no steady state."""
     machine: Machine = t.drawing if wrong is None else t.drawing.with_fault(wrong)
     try:

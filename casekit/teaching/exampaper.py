@@ -30,7 +30,9 @@ TRIES = 4000  # numbers that are drawn at most for one topic
 INVENTED = "Invented machines and data, for teaching."
 HOW = (
     "A choice is answered by its letter, an order by its letters in a row, a number in the unit that is asked for, a "
-    "point by its name on the drawing. The drawing of a machine stands before its items."
+    "point by its name on the drawing. The drawing of a machine stands before its items. At a cavity of a sensor or of "
+    "the control unit a lead sits on the harness's terminal; of an in-line connector f is the half towards the control "
+    "unit, m the other."
 )
 
 

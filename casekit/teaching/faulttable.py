@@ -259,10 +259,19 @@ class FaultTable:
         s, unit = cell.suspect, "Ω"
         size = f" of {number(cell.size, unit)}" if cell.size else ""
         words = {
-            "supply dead": f"Supply {s.place} gives nothing", "sensor shorted": f"Sensor {s.place} is shorted{size}",
+            "supply dead": f"Supply {s.place} gives nothing",
+            "sensor shorted": f"Sensor {s.place} has an internal short{size}",
             "open": f"{s.place} is open",
-        }  # fmt: skip
+        }
         return words.get(s.kind, f"{s.kind.capitalize()}{size} at {s.place}")
+
+    def side(self, n: int, k: int) -> str:
+        """Where a lead at a cavity sits that is broken itself: its name alone does not say."""
+        place, point = self.cells[n].suspect.place, self.points[k]
+        if self.cells[n].suspect.kind not in ("open", "high resistance"):
+            return ""
+        sides = {place: "harness's side", f"{place}f": "side of the control unit", f"{place}m": "side of the sensors"}
+        return f" (the red lead is on the {sides[point]} of it)" if point in sides else ""
 
     def where(self, k: int) -> str:
         """A point as a question names it, with the black lead's."""

@@ -37,7 +37,8 @@ def shares(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     options, right = shuffled(Option(listed(true)), [Option(listed(w), idea) for w, idea in wrong[:3]], rng)
     return Item(key, "shares", "choice", SHARES, t.name,
                 f"{place} is open. Which sensors lose a supply?", options=options, right=right,
-                because=f"Behind {place} hang {listed(true)}; all others are fed without it.",
+                because=f"Behind {place} {'hangs' if len(true) == 1 else 'hang'} {listed(true)}; all others are fed "
+                "without it.",
                 rings=_ringed(t, place), level=min(len(true), 3))  # fmt: skip
 
 

@@ -49,8 +49,8 @@ def reading(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
         return None
     battery = f"The battery has {number(_battery(t), 'V')}. " if cell.suspect.kind == "short to battery" else ""
     ask = (
-        f"{battery}On the sound machine a 10 MΩ meter shows {number(good, 'V')} at {t.where(k)}. {t.told(n)}, key on, "
-        f"everything plugged. What does it show there now?"
+        f"{battery}On the sound machine a 10 MΩ meter shows {number(good, 'V')} at {t.where(k)}. "
+        f"{t.told(n)}{t.side(n, k)}, key on, everything plugged. What does it show there now?"
     )
     why = SPARED_WHY if spared else f"{_why(t, n, k)} The circuit gives {number(v, 'V')}."
     because = f"On the sound machine {point} reads {number(good, 'V')}. {why}"
