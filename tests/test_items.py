@@ -392,6 +392,32 @@ def test_a_picture_is_of_its_fault_and_goes_to_both_levels():
         assert words(seen).startswith(f"{seen.label}: between ")
 
 
+@pytest.mark.parametrize("machine", MACHINES)
+def test_all_that_is_offered_for_a_trace_moves_it_the_same_way(machine):
+    """The level decides, not up or down; solved anew."""
+    for made in some("trace", machine, 6):
+        t, point = fault_table(machine), made.recorded.label.split(" against ")[0]
+        ways = set()
+        for option in made.options:
+            if option.idea != "what moves is a signal":
+                cell = next(c for c in t.cells if str(c.suspect) == option.text.removesuffix(", now and then"))
+                found = solve(t.drawing.with_fault(cell.suspect.fault(cell.size, cell.at)), State("on"))
+                ways.add(found.volts(point, t.drawing.earth) > t.sound.volts(point, t.drawing.earth))
+        assert len(ways) == 1, made.key
+
+
+def test_a_picture_has_its_volts_at_its_lines(monkeypatch):
+    """At the side of the graticule, so that a level is read off on paper."""
+    seen = []
+    monkeypatch.setattr("casekit.teaching.screen.Figure.savefig", lambda figure, *_, **__: seen.append(figure))
+    made = some("trace", many=1)[0].recorded
+    png(made)
+    (plane,) = seen[0].axes
+    lines = [plane.yaxis.get_major_formatter()(at, 0) for at in (-4, 0, 4)]
+    assert [float(text) for text in lines] == [made.middle_v + at * made.v_per_div for at in (-4, 0, 4)]
+    assert plane.get_ylabel() == "V"
+
+
 def test_what_must_not_be_done_by_ohms_law():
     """A handbook's arithmetic (I = U/R over leads and battery alone) bounds what would flow through a jumper."""
     for made in some("danger", many=20):

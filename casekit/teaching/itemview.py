@@ -81,7 +81,7 @@ def png(seen: Recorded) -> bytes:
     low, high = np.array([seen.low]), np.array([seen.high])
     t_s = np.linspace(0, 10 * seen.s_per_div, low.shape[1], endpoint=False)
     return drawn(Trace("oscilloscope", t_s, low, high, (seen.label,), ("V",), seen.s_per_div, (seen.v_per_div,),
-                       (seen.middle_v,), str(State("on")), 0.0))  # fmt: skip
+                       (seen.middle_v,), str(State("on")), 0.0), scale_v=True)  # fmt: skip
 
 
 def words(seen: Recorded) -> str:

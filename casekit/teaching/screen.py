@@ -52,11 +52,12 @@ class Screen:
         return {"image/png": self.png, "text/plain": words}, {}
 
 
-def drawn(trace: Trace) -> bytes:
-    """A trace as PNG: one graticule, every channel in its own divisions, named at the right edge and in the legend."""
+def drawn(trace: Trace, scale_v: bool = False) -> bytes:
+    """A trace as PNG: one graticule, every channel in its own divisions, named at the right edge and in the legend.
+    With `scale_v` its lines are numbered with the values of the first channel, as for a picture of one on paper."""
     figure = Figure(figsize=(PIXELS[0] / DPI, PIXELS[1] / DPI), dpi=DPI, facecolor="white")
     FigureCanvasAgg(figure)
-    plane = figure.add_axes((0.04, 0.17, 0.89, 0.76))
+    plane = figure.add_axes((0.04, 0.17, 0.89, 0.76) if not scale_v else (0.07, 0.17, 0.86, 0.76))
     scale, unit = _time_unit(trace.s_per_div)
     t = trace.t_s * scale
     zeros: dict[int, list[str]] = {}
@@ -83,7 +84,11 @@ def drawn(trace: Trace) -> bytes:
     plane.set_xlim(t[0], t[0] + 10 * trace.s_per_div * scale)
     plane.xaxis.set_major_locator(MultipleLocator(trace.s_per_div * scale))
     plane.yaxis.set_major_locator(MultipleLocator(1))
-    plane.yaxis.set_major_formatter(FuncFormatter(lambda value, place: ""))
+    plane.yaxis.set_major_formatter(
+        FuncFormatter(lambda at, _: f"{trace.offsets[0] + at * trace.per_div[0]:g}" if scale_v else "")
+    )
+    if scale_v:
+        plane.set_ylabel(trace.units[0], fontsize=10, rotation=0)
     plane.tick_params(length=0, labelsize=9)
     plane.grid(color="#BBBBBB", linewidth=0.6)
     if t[0] < 0:

@@ -22,7 +22,7 @@ from casekit.teaching.item import Item, Option, Recorded, shuffled
 LOOSE = ("open", "short to ground", "short to battery")
 PUSHED = ("here", 1.0)  # hands push the contact this far, in millimetre
 GAPS_MM, RESTS_MM = (0.3, 0.8), (-0.1, 0.1)
-SCREENS = ((1.0, 2.5), (2.0, 6.0), (5.0, 12.0))  # volts a division, and volts in the middle
+SCREENS = ((1.0, 3.0), (2.0, 6.0), (5.0, 10.0))  # volts a division, and volts in the middle
 S_PER_DIV, EVERY, TENTH = 0.1, 5, 0.1  # seconds a division; columns that are kept as one; volts
 APART_V = 0.5  # between the levels of a trace
 
@@ -41,8 +41,10 @@ def trace(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
     wrong: list[tuple[Suspect, str]] = []
     for m in rng.permutation(len(t.cells)):
         s = t.cells[int(m)].suspect
-        # What a trace shows while the fault is away every fault explains; the level while it is there parts them.
-        if against[m] > 1 and s.kind in LOOSE and abs(t.volts[m + 1, k] - good) > APART_V:
+        # What a trace shows while the fault is away every fault explains; the level while it is there parts them. One
+        # that moves the trace the other way would tempt nobody.
+        moves = float(t.volts[m + 1, k] - good) * (1 if level > good else -1)
+        if against[m] > 1 and s.kind in LOOSE and moves > APART_V:
             idea = "any dip or peak will do, whatever its level" if s.kind != true.kind else "a fault is near its trace"
             if all(idea != i for _, i in wrong):
                 wrong.append((s, idea))
