@@ -95,6 +95,12 @@ def test_it_prints_with_room_and_with_answers(paper, tmp_path):
     assert str(caught.value) == f"{tmp_path}: is a directory; choose another place."
 
 
+def test_pictures_share_their_pages(tmp_path):
+    """Two traces fit on a page, with their options: the drawing, one page of three items, and the cover."""
+    made = exam_paper(blueprint(topics={"read a trace": 2, "shorts to ground": 1}, machines=["telehandler"]), 1)
+    assert made.pdf(tmp_path / "a.pdf") == made.pdf(tmp_path / "b.pdf", paper="letter") == 3
+
+
 def test_the_cover_of_a_paper_answers_nothing(paper):
     """What must not be done is asked on papers: of that the cover says nothing, the answers say all."""
     cover, answers = paper.html().split('<section class="drawing">')[0], paper.html(answers=True)

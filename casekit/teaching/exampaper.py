@@ -26,6 +26,7 @@ from casekit.teaching.markup import bullets
 from casekit.teaching.paper import PAPERS, Paper, printed
 from casekit.teaching.worksheet import FOOT, SIDE, TOP, drawing_page
 
+PICTURE_MM = 125  # how wide the picture of an item is printed
 TRIES = 4000  # numbers that are drawn at most for one topic
 INVENTED = "Invented machines and data, for teaching."
 HOW = (
@@ -89,7 +90,8 @@ class ExamPaper:
         body += "</section>"
         return (
             f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{escape(self.title)}</title>'
-            f"<style>{_css(PAPERS[paper].name)}</style></head><body>{body}</body></html>"
+            f"<style>{_css(PAPERS[paper].name)}</style></head><body class='{'answers' if answers else 'asked'}'>"
+            f"{body}</body></html>"
         )
 
 
@@ -180,7 +182,10 @@ def _css(size: str) -> str:
         f"@page drawing{{size:{size} landscape;margin:{TOP}mm {SIDE}mm {FOOT}mm}}"
         f"body{{font:10pt/1.35 {FACES};margin:0}}h1{{font-size:16pt;margin:0 0 2mm}}p{{margin:0 0 1.2mm}}"
         "section{break-before:page}section:first-of-type{break-before:auto}ul{margin:3mm 0;padding-left:5mm}"
-        ".item{break-inside:avoid;margin:0 0 4mm}.item>p:first-child{float:left;margin:0 2mm 0 0}.item img{width:110mm}"
+        ".item{break-inside:avoid;margin:0 0 4mm}.item>p:first-child{float:left;margin:0 2mm 0 0}"
+        # Options two by two, pictures less wide than on a screen: these then seldom get a page to themselves.
+        f".item img{{width:{PICTURE_MM}mm!important}}"
+        ".asked .option{display:inline-block;width:46%;vertical-align:top}"
         ".option{margin-left:6mm}.because{margin-left:6mm;font-size:9pt}"
         "table{border-collapse:collapse;margin:1mm 6mm}td{border:.4pt solid #888;padding:.4mm 2mm}"
         ".drawing{page:drawing;line-height:0;text-align:center}.drawing img{display:block;margin:0 auto}"
