@@ -199,5 +199,7 @@ def _parted(t: FaultTable, v: np.ndarray, classes: np.ndarray) -> str:
 
 
 def _spoken(t: FaultTable, ruled: list[int], against: np.ndarray, read: list[int]) -> str:
-    told = (f"with {t.cells[m].suspect} {t.points[read[int(against[m].argmax())]]} would read otherwise" for m in ruled)
+    told = (
+        f"with {t.cells[m].suspect}, {t.points[read[int(against[m].argmax())]]} would read otherwise" for m in ruled
+    )
     return "; ".join(told)

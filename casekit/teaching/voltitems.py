@@ -23,7 +23,7 @@ EVEN_V = 0.02  # what a fault moves at most where it is said to change nothing
 STEP_V = 0.004  # between points that are to be ordered: more than a meter is off from one reading to the next
 NUMBERS = 0.6  # share of readings that are asked for as a number, where they can be
 SPARED = 0.12  # share of readings that the fault leaves as they are: else what is told as sound would never be right
-WIDE_V = 1.25  # between values where one hangs on resistances that nobody is told: what happens decides, no arithmetic
+WIDE = 0.25  # of the greater, and of a supply, between values where one hangs on ohms that nobody is told
 SPARED_WHY = "What the fault does ends elsewhere: nothing that holds this point hangs on it, and it reads the same."
 ABILITY = {
     "open": OPENS, "supply dead": OPENS, "high resistance": RESISTANCE, "short to ground": GROUND,
@@ -92,7 +92,7 @@ def explains(t: FaultTable, key: str, rng: np.random.Generator) -> Item | None:
             idea = "a good reading clears nothing" if even else "one odd reading is as good as another"
             options.append(Option(str(s), idea if s.kind == true.kind else "what ails a circuit does not matter"))
             sized = " of any size" if len(s.sizes) > 1 else ""
-            said.append(f"with {s}{sized} {t.points[worst]} would read otherwise")
+            said.append(f"with {s}{sized}, {t.points[worst]} would read otherwise")
             hinges += int((against[m] > 1).sum() == 1)
     if len(options) < 3 or not t.agrees(n, read):
         return None
@@ -209,7 +209,7 @@ def _fair(t: FaultTable, n: int, k: int, wrong: list[tuple[float, str]]) -> list
             return True
         # How far an open lets a point drift is a matter of ohms: nothing is offered beyond.
         beyond = t.cells[n].suspect.kind == "open" and (w - v) * (v - good) > 0
-        return abs(w - v) > WIDE_V and not beyond
+        return abs(w - v) > WIDE * max(5.0, abs(w), abs(v)) and not beyond
 
     return [(w, idea) for w, idea in wrong if fair(w)]
 
