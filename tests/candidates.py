@@ -22,10 +22,17 @@ from casekit.machine.harness import Contact, Wire
 from casekit.machine.state import State
 from casekit.machine.unit import Input, Supply
 from casekit.reasoning.suspect import Suspect
+from casekit.teaching.examiner import item
 
 ON = State("on")
 SCALE = {"µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 SIZES = np.geomspace(0.02, 30_000, 25)
+
+
+def some(kind, machine="street-sweeper", many=12):
+    """The first items of a kind."""
+    found = (item(kind, machine, n) for n in range(2000))
+    return [made for _, made in zip(range(many), (i for i in found if i), strict=False)]
 
 
 @lru_cache
