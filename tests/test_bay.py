@@ -11,6 +11,7 @@ from casekit.machine import faults
 from casekit.reasoning.suspect import Suspect
 from casekit.reasoning.words import left
 from casekit.teaching.practice import Practice
+from casekit.teaching.typed import typed
 
 CART = """\
 # Invented machine: no maker, model or place is meant.
@@ -118,6 +119,22 @@ def test_what_is_wrong_with_the_opening_is_said(cart, tmp_path):
     assert refused(casekit.bay, cart, accuracy={"volts": 0.005}) == (
         "the accuracy of volts is 0.005; write (share of the reading, counts), such as (0.005, 3)."
     )
+
+
+def test_a_reading_is_echoed_as_it_was_written_down():
+    own = casekit.bay("tug-tractor")
+    own.key("on")
+    lines = {
+        "millivolts X14.1m B3.1 2.00 mV": "2.00 mV", "millivolts X14.1m B3.1 0.002": "0.002 V",
+        "volts B3.1 G1.- 311mV": "311 mV", "volts B3.1 G1.- 0.311 V": "0.311 V",
+    }  # fmt: skip
+    for line, shown in lines.items():
+        typed(own, line)
+        assert own.events[-1].shown == shown
+    own.key("off")
+    own.unplug("B3")
+    typed(own, "ohms B3.1 B3.3 2.150 kΩ")
+    assert (own.events[-1].shown, own.events[-1].value) == ("2.150 kΩ", 2150.0)
 
 
 # What is entered ------------------------------------------------------------------------------------------------

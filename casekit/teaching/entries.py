@@ -33,6 +33,7 @@ KEYS = ("off", "on", "crank", "run")
 GOES_OUT = "the lamps go out"
 OTHER_WORDS = (REDUCED, LONG_CRANKING, COMES_AND_GOES)
 SPECS = ("volts", "millivolts", "ohms")
+PREFIXES = {"-3": "m", "3": "k", "6": "M"}
 
 
 class Entries:
@@ -275,9 +276,7 @@ class Entries:
             step = _last_digit(value) if isinstance(value, str) else kind.ranges[kind.number(amount)].step
             usual = self._accuracy.get(name, (kind.share, kind.counts))
             share, many = _spec(name, (usual[0] if spec is None else spec, usual[1] if counts is None else counts))
-            plain = isinstance(value, str) and "e" not in value.lower()
-            text = value.strip() if plain else f"{amount:.6g}"
-            reading = amount, rectangular(share * abs(amount) + many * step), f"{text} {unit}"
+            reading = amount, rectangular(share * abs(amount) + many * step), _echo(value, amount, unit)
         amount, u, shown = reading
         note = f"with {data[0][1]:g} Ω across" if data else ""
         made = Reading(function, red, black, shown, amount, "ohm" if unit == "Ω" else "V", u, self.state, self._minute,
@@ -378,3 +377,11 @@ def _last_digit(text: str) -> float:
     """What one count of a display is worth: 4.98 has counts of 0.01."""
     digits, _, power = _ascii(text).strip().lower().partition("e")
     return 10.0 ** (int(power or 0) - len(digits.partition(".")[2]))
+
+
+def _echo(value, amount: float, unit: str) -> str:
+    """A reading as it was written down, in millivolts where it was."""
+    digits, _, power = value.strip().lower().partition("e") if isinstance(value, str) else ("", "", "")
+    if digits and power in ("", *PREFIXES):
+        return f"{digits} {PREFIXES.get(power, '')}{unit}"
+    return f"{amount:.6g} {unit}"
