@@ -21,6 +21,7 @@ def add(commands: argparse._SubParsersAction) -> None:
     new.add_argument("notes", help="a notes file (.yaml), or the name of a case to begin a blank page for")
     new.add_argument("--machine", default="street-sweeper", help="the machine a blank page is for")
     new.add_argument("--over", action="store_true", help="write over a case of this name")
+    new.add_argument("--anyway", action="store_true", help="make a case although the readings contradict each other")
     new.add_argument("--dry", action="store_true", help="say what it comes to, and write no case")
     sketch = commands.add_parser("sketch", help="make a machine of a table of sensor pins (CSV or Excel)")
     sketch.add_argument("table", type=Path, help="the table: part, type, pin, unit pin, and what more is known")
@@ -75,11 +76,12 @@ def _new(chosen: argparse.Namespace) -> int:
         )
     began = time.monotonic()
     made = draft(chosen.notes)
+    made.savable(chosen.over or chosen.dry, chosen.anyway)  # before it is played, which takes a while
     print(made)
     spent = time.monotonic() - began
     if chosen.dry:
         return 0
-    path = made.save(chosen.over)
+    path = made.save(chosen.over, chosen.anyway)
     print(f"{path} written after {spent:.0f} s; read it, and change what is not yours.")
     return 0
 

@@ -3,7 +3,9 @@
 All invented and seeded; what is typed in is what the bench's display showed, so digits and tolerances are in it.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import networkx as nx
 import numpy as np
@@ -48,9 +50,10 @@ class Repair:
     wrong: Reading | None
 
 
-def repair(number: int, slip: bool = False) -> Repair:
+def repair(number: int, slip: bool = False, written: Callable[[str], str] = str) -> Repair:
     """Simulated repair of this number; with `slip` the last reading but one is written down wrongly: twice as high
-    and a volt more."""
+    and a volt more. `written` is how a display is written down: the first that it changes, from one of the readings on
+    that is drawn by chance, is the wrong one."""
     rng = np.random.default_rng([number, 7])
     names = library.names("machines")
     name = names[number % len(names)]
@@ -72,9 +75,35 @@ def repair(number: int, slip: bool = False) -> Repair:
         shown = bench.volts(point, plan.earth).shown
         if slip and len(bay.events) == READ - 1:
             shown = f"{2 * float(shown.split()[0].replace(MINUS, '-')) + 1:.3f}"
+        as_read = shown
+        if wrong is None and len(bay.events) > number % READ:
+            shown = written(shown)
         typed(bay, f"volts {point} {plan.earth} {shown}")
-        wrong = bay.events[-1] if slip and len(bay.events) == READ else wrong
+        wrong = bay.events[-1] if (slip and len(bay.events) == READ) or shown != as_read else wrong
     return Repair(plan, suspect, size, at, tuple(observed(plan, bay.events)[0]), bay, wrong)
+
+
+def transposed(shown: str) -> str:
+    """Two digits beside each other changed places, the first that differ: 0.311 V as 0.131 V."""
+    for k, (a, b) in enumerate(pairwise(shown)):
+        if a.isdigit() and b.isdigit() and a != b:
+            return f"{shown[:k]}{b}{a}{shown[k + 2 :]}"
+    return shown
+
+
+def misplaced(shown: str) -> str:
+    """The decimal point a place too far right: 0.311 V as 03.11 V; too far left where that is beyond 60 V."""
+    value, unit = shown.split()
+    amount = float(value.replace(MINUS, "-"))
+    by = 10 if abs(amount) < 6 else 0.1
+    return f"{by * amount:.{len(value.partition('.')[2])}f} {unit}" if amount else shown
+
+
+def unsigned(shown: str) -> str:
+    """The sign lost, or one where there was none."""
+    if not any(c in shown for c in "123456789"):
+        return shown
+    return shown[1:] if shown[0] in f"-{MINUS}" else f"-{shown}"
 
 
 def _operated(built: Machine, rng) -> Machine:

@@ -66,7 +66,9 @@ def test_it_is_saved_and_played_by_name(example, scenarios):
     assert listed.par_min == example.grade.par_min
     with pytest.raises(ScenarioError) as caught:
         example.save()
-    assert str(caught.value) == f"{path}: is there already; give the notes another name, or write over it."
+    assert str(caught.value) == (
+        f"{path}: is there already; give the notes another name, or write over it with --over (in Python: over=True)."
+    )
     assert example.save(over=True) == path
 
 
@@ -91,6 +93,68 @@ def test_a_reading_that_was_written_down_wrongly_is_named(tmp_path):
     assert missed.reading.red == red
     assert missed.expected == pytest.approx(float(shown), abs=0.2)
     assert "Was it read at another point" in dict([made.lines()[1]])["Not explained"]
+
+
+TUG = """\
+notes: mine
+machine: tug-tractor
+title: The supply sags
+complaint: The code comes back.
+story: A new winch was fitted.
+codes: [P0642]
+found: {kind: short to ground, place: W12b}
+readings:
+  - key on
+  - volts B3.1 G1.- 0.311
+  - volts X14.1f G1.- 0.314
+  - volts X14.1m G1.- 0.313
+  - volts B1.1 G1.- 0.334
+  - volts X1.3 G1.- 0.336
+  - millivolts X14.1m B3.1 2.00 mV
+"""
+
+
+def test_one_slip_leaves_the_good_readings_in_the_case(tmp_path):
+    """0.311 written down as 0.113 makes no other case of the same notes."""
+    path = tmp_path / "mine.yaml"
+    path.write_text(TUG.replace("0.311", "0.113"))
+    made = casekit.draft(path)
+    assert made.case.faults[0].r_ohm == pytest.approx(1.5, rel=0.07)
+    assert made.case.faults[0].at == pytest.approx(0.3, abs=0.03)
+    assert made._missed().startswith("volts B3.1 against G1.- (key on), minute 2.0 showed 0.113 V, and the fit expects")
+
+
+def test_no_case_is_made_of_readings_that_contradict_each_other(tmp_path, scenarios, capsys):
+    """The short is said to be in another wire. Nothing is played and nothing is written, unless that is asked for."""
+    path = tmp_path / "mine.yaml"
+    path.write_text(TUG.replace("W12b", "W13a"))
+    assert main(["new", str(path)]) == 1
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.strip() == (
+        f"{path}:8: the readings contradict each other, and leaving out one or two does not make the others agree. "
+        "Together agree volts X14.1f against G1.- 0.314 V, volts X14.1m against G1.- 0.313 V; and together volts B3.1 "
+        "against G1.- 0.311 V; and together volts B1.1 against G1.- 0.334 V, volts X1.3 against G1.- 0.336 V; with no "
+        "size of it agree millivolts X14.1m against B3.1 2.00 mV. No case is made of them: read one again, or leave "
+        "out the one that is wrong, or `place`, and the places that fit are named; --anyway makes one of those that "
+        "agree."
+    )
+    assert not list((scenarios / "cases").iterdir())
+    assert casekit.draft(path).savable(anyway=True) == scenarios / "cases" / "mine.yaml"
+
+
+def test_a_name_that_is_taken_is_refused_before_the_case_is_played(scenarios, tmp_path, capsys):
+    there = scenarios / "cases" / "mine.yaml"
+    there.write_text("mine\n")
+    path = tmp_path / "mine.yaml"
+    path.write_text(TUG)
+    assert main(["new", str(path)]) == 1
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.strip() == (
+        f"{there}: is there already; give the notes another name, or write over it with --over (in Python: over=True)."
+    )
+    assert there.read_text() == "mine\n"
 
 
 def test_the_place_is_found_where_only_the_kind_is_known(tmp_path):

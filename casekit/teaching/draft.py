@@ -149,14 +149,26 @@ class Draft:
         table = f"<table>{headed(self.lines())}</table>"
         return f"<h3>{escape(self.case.title)}</h3>{table}{self.picture._repr_html_()}"
 
-    def save(self, over: bool = False) -> Path:
-        """Write the case and its grade to the scenarios folder; where it is now.
-
-        Raises ScenarioError when a case of this name is there already (unless `over`) or nothing can be written there.
-        """
+    def savable(self, over: bool = False, anyway: bool = False) -> Path:
+        """Where the case will be written. Raises ScenarioError when a case of this name is there already (unless
+        `over`), and when the readings contradict each other (unless `anyway`)."""
         path = library.scenario_folder() / "cases" / f"{self.case.case}.yaml"
         if path.exists() and not over:
-            raise ScenarioError([f"{path}: is there already; give the notes another name, or write over it."])
+            what = "give the notes another name, or write over it with --over (in Python: over=True)"
+            raise ScenarioError([f"{path}: is there already; {what}."])
+        if self.fit and self.fit.undecided and not anyway:
+            raise ScenarioError([self._say(("readings",), (
+                f"{self.fit.contradiction}. No case is made of them: read one again, or leave out the one that is "
+                "wrong, or `place`, and the places that fit are named; --anyway makes one of those that agree."
+            ))])  # fmt: skip
+        return path
+
+    def save(self, over: bool = False, anyway: bool = False) -> Path:
+        """Write the case and its grade to the scenarios folder; where it is now.
+
+        Raises ScenarioError as `savable` does, and when nothing can be written there.
+        """
+        path = self.savable(over, anyway)
         try:
             path.parent.mkdir(exist_ok=True)
             path.write_text(as_yaml(self.proposed), encoding="utf-8")
@@ -231,11 +243,11 @@ class Draft:
 
     def _missed(self) -> str:
         missed = self.fit.missed
+        if self.fit.undecided:
+            return f"{self.fit.contradiction}."
         if not missed:
             return "nothing: every reading agrees with the fit"
         said = "; ".join(map(str, missed))
-        if self.fit.undecided:
-            return f"these contradict each other, and no other reading says which is wrong: {said}"
         return f"{said}. Was it read at another point, in another state, or written down wrongly?"
 
     def _say(self, place: tuple, sentence: str) -> str:
