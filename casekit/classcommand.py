@@ -26,6 +26,7 @@ def add(commands: argparse._SubParsersAction) -> None:
     sketch = commands.add_parser("sketch", help="make a machine of a table of sensor pins (CSV or Excel)")
     sketch.add_argument("table", type=Path, help="the table: part, type, pin, unit pin, and what more is known")
     sketch.add_argument("machine", type=Path, help="the machine file to write (.yaml)")
+    sketch.add_argument("--over", action="store_true", help="write over a machine file of this name, and its drawing")
     sketch.add_argument("--title", default="", help="what the machine is called")
     sketch.add_argument("--volts", type=int, default=12, help="its battery: 12 or 24 (default: 12)")
     sketch.add_argument("--sheet", default="0", help="name or number of the sheet of a workbook (default: 0)")
@@ -87,7 +88,7 @@ def _new(chosen: argparse.Namespace) -> int:
 
 
 def _sketch(chosen: argparse.Namespace) -> int:
-    from casekit.teaching.sketched import sketch
+    from casekit.teaching.sketched import kept, sketch
 
     columns = {}
     for pair in chosen.column:
@@ -97,6 +98,8 @@ def _sketch(chosen: argparse.Namespace) -> int:
         columns[ours] = theirs
     sheet = int(chosen.sheet) if chosen.sheet.isdigit() else chosen.sheet
     made = sketch(chosen.table, chosen.machine.stem, chosen.title, chosen.volts, columns, sheet)
+    for path in (chosen.machine, chosen.machine.with_suffix(".svg")):
+        kept(path, chosen.over)
     for text in made.assumed:
         print(f"assumed: {text}")
     code = _wrote(chosen.machine, made.yaml, "its drawing beside it")

@@ -73,7 +73,7 @@ def test_wire_lists(tmp_path, changes, drop):
     else:
         assert "<svg" in made.picture.svg
         again = tmp_path / "any.yaml"
-        made.save(again)
+        made.save(again, over=True)
         from casekit.files.check import read_machine
 
         assert read_machine(again) == made.machine

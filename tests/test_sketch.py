@@ -28,6 +28,9 @@ B5,inductive,2,X1.10,,violet,,1.2,,
 """.strip().splitlines()
 
 
+KEPT = "name another file, or write over it, and over what was changed in it, with --over (in Python: over=True)."
+
+
 def table(tmp_path, rows=ROWS, head=HEAD, name="pump.csv", separator=","):
     path = tmp_path / name
     path.write_text("\n".join([head, *rows]).replace(",", separator) + "\n", encoding="utf-8")
@@ -88,6 +91,10 @@ def test_it_is_saved_as_a_machine_file_and_can_be_measured(tmp_path, monkeypatch
     with pytest.raises(ScenarioError) as caught:
         made.save(tmp_path / "other.yaml")
     assert str(caught.value) == f"{tmp_path / 'other.yaml'}: name the file pump.yaml, as the machine is called."
+    with pytest.raises(ScenarioError) as caught:
+        made.save(path)
+    assert str(caught.value) == f"{path}: is there already; {KEPT}"
+    assert made.save(path, over=True) == path
 
 
 def test_other_column_names_other_separators_and_workbooks(tmp_path):
@@ -174,6 +181,17 @@ def test_by_command(tmp_path, capsys):
     ]  # fmt: skip
     assert read_machine(out).battery.rest_v == 25.2
     assert (tmp_path / "pump.svg").read_text().startswith("<svg")
+    out.write_text("changed by hand")
+    assert main(["sketch", str(path), str(out)]) == 1
+    assert capsys.readouterr() == ("", f"{out}: is there already; {KEPT}\n")
+    assert out.read_text() == "changed by hand"
+    out.unlink()
+    assert main(["sketch", str(path), str(out)]) == 1
+    assert capsys.readouterr().err == f"{tmp_path / 'pump.svg'}: is there already; {KEPT}\n"
+    assert not out.exists()
+    assert main(["sketch", str(path), str(out), "--over"]) == 0
+    assert read_machine(out).battery.rest_v == 12.6
+    assert capsys.readouterr().err == ""
     assert main(["sketch", str(path), str(out), "--column", "part"]) == 1
     assert capsys.readouterr().err.strip() == "--column part: write OURS=THEIRS, as in --column part=Component."
     assert main(["sketch", str(path), str(out), "--column", "art=Component"]) == 1

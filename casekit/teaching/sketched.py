@@ -25,11 +25,13 @@ class Sketched:
         self.machine, self.assumed, self.yaml = machine, assumed, text
         self.picture = Drawing(machine)
 
-    def save(self, path: Path | str) -> Path:
-        """Write the machine file, which is named as the machine is. Raises ScenarioError when it cannot be written."""
+    def save(self, path: Path | str, over: bool = False) -> Path:
+        """Write the machine file, which is named as the machine is. Raises ScenarioError when it cannot be written, and
+        when there is one already (unless `over`)."""
         path = Path(path)
         if path.stem != self.machine.machine:
             raise ScenarioError([f"{path}: name the file {self.machine.machine}.yaml, as the machine is called."])
+        kept(path, over)
         try:
             path.write_text(self.yaml, encoding="utf-8")
         except OSError as err:
@@ -63,3 +65,12 @@ def sketch(
     text = f"# Sketched from {made.source.path.name}. Assumed: {'; '.join(made.assumed)}.\n"
     text += yaml.safe_dump(made.source.data, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
     return Sketched(record, made.assumed, text)
+
+
+def kept(path: Path, over: bool) -> None:
+    """A file that somebody may have changed by hand is not written over unasked: ScenarioError if it is there."""
+    if path.exists() and not over:
+        what = (
+            "name another file, or write over it, and over what was changed in it, with --over (in Python: over=True)"
+        )
+        raise ScenarioError([f"{path}: is there already; {what}."])
