@@ -124,8 +124,12 @@ def _assign(chosen: argparse.Namespace) -> int:
 def _seal(chosen: argparse.Namespace) -> int:
     from casekit.teaching.seal import sealed_case
 
-    passphrase = os.environ.get("CASEKIT_PASSPHRASE") or getpass.getpass("Passphrase of the class: ")
-    print(f"{sealed_case(chosen.case, passphrase, chosen.folder)} written")
+    try:
+        passphrase = os.environ.get("CASEKIT_PASSPHRASE") or getpass.getpass("Passphrase of the class: ")
+    except EOFError:
+        text = "no passphrase was given; type it when it is asked for, or set CASEKIT_PASSPHRASE to it."
+        raise ScenarioError([f"{chosen.case}: {text}"]) from None
+    print(f"{sealed_case(chosen.case, passphrase, _made(chosen.folder))} written")
     return 0
 
 

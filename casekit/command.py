@@ -16,6 +16,8 @@ from casekit.error import CasekitError, refused
 from casekit.files.check import check_folder, read_machine
 from casekit.service import command as servicecommand
 
+CUT_SHORT = 128 + 13  # exit code of a program that SIGPIPE ends
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0 good, 1 problems found, 2 wrong use)."""
@@ -57,7 +59,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error(f"{chosen.command} does not know {' '.join(options)}")
     chosen.options = options
     try:
-        return COMMANDS[chosen.command](chosen)
+        code = COMMANDS[chosen.command](chosen)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        # Whoever read the output has enough of it, as head has: nothing to say, and nothing to say it to at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return CUT_SHORT
     except CasekitError as err:
         print(err, file=sys.stderr)
         return 1
@@ -115,6 +123,8 @@ def _vary(chosen: argparse.Namespace) -> int:
         try:
             for number, came in trials(name, chosen.count):
                 print(f"{name} {number}: {came}", flush=True)
+        except BrokenPipeError:
+            raise
         except OSError as err:
             return _unwritten(Path(str(err.filename)), err, "scenarios folder")
         print(f"{name}: {len(variants(name))} variants on file", flush=True)

@@ -1,5 +1,7 @@
 """Scenario files: good ones pass, bad ones fail with a sentence that is read whole."""
 
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -373,3 +375,13 @@ def test_check_folder_returns_what_it_read():
 def test_cases_are_listed(capsys):
     assert main(["cases"]) == 0
     assert "broom-frame-dead" in capsys.readouterr().out
+
+
+def test_output_may_be_cut_short():
+    """As with `casekit cases | head -1`: whoever reads has enough. No traceback, and the exit code says it."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "casekit.command", "cases"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        process.stdout.close()
+        assert process.stderr.read() == ""
+        assert process.wait() == 141

@@ -107,8 +107,28 @@ def test_by_command(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("CASEKIT_PASSPHRASE", "short")
     assert main(["seal", CASE, str(tmp_path)]) == 1
     assert capsys.readouterr().err.strip() == "the passphrase has 5 characters; take at least 8, better a sentence."
-    assert main(["seal", CASE, str(tmp_path / "none")]) == 1
-    assert "choose another folder." in capsys.readouterr().err or True
+    monkeypatch.setenv("CASEKIT_PASSPHRASE", PASSPHRASE)
+    assert main(["seal", CASE, str(tmp_path / "class" / "of spring")]) == 0
+    assert (tmp_path / "class" / "of spring" / f"{CASE}.sealed").exists()
+    capsys.readouterr()
+    (tmp_path / "file").write_text("")
+    assert main(["seal", CASE, str(tmp_path / "file")]) == 1
+    assert capsys.readouterr().err.strip() == f"{tmp_path / 'file'}: file exists; choose another."
+
+
+def test_no_passphrase_is_given(tmp_path, monkeypatch, capsys):
+    """As with `casekit seal CASE </dev/null`: there is nobody to ask."""
+
+    def nobody(prompt):
+        raise EOFError
+
+    monkeypatch.delenv("CASEKIT_PASSPHRASE", raising=False)
+    monkeypatch.setattr("getpass.getpass", nobody)
+    assert main(["seal", CASE, str(tmp_path)]) == 1
+    assert capsys.readouterr().err.strip() == (
+        f"{CASE}: no passphrase was given; type it when it is asked for, or set CASEKIT_PASSPHRASE to it."
+    )
+    assert not list(tmp_path.iterdir())
 
 
 def test_nothing_sealed_here(tmp_path, monkeypatch):
