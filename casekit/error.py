@@ -5,6 +5,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+ALIKE = str.maketrans("LIO", "110")  # what is taken for each other on paper
+
 
 class CasekitError(Exception):
     """Base of every error a user can meet. Notebooks show its sentence without a traceback."""
@@ -72,3 +74,22 @@ def hint_or_some(word: str, known: Iterable[str]) -> str:
     *first, last = names[:3]
     few = f"{', '.join(first)} or {last}" if first else last
     return f" It may be {few}{f', or {len(names) - 3} more' if len(names) > 3 else ''}."
+
+
+def near(name: str, known: Iterable[str]) -> str:
+    """' Did you mean X?' for a name of a part or code that differs by a slip of the hand alone, or an empty string:
+    two characters swapped, one too many or missing, or one that looks alike. Another digit is another part.
+
+    >>> near("P0624", ["P0642"]), near("X9.9", ["X4.9"]), near("b1.l", ["B1.1"])
+    (' Did you mean P0642?', '', ' Did you mean B1.1?')
+    """
+    name, known = str(name), [str(k) for k in known]
+    swapped = {name[:k] + name[k + 1] + name[k] + name[k + 2 :] for k in range(len(name) - 1)}
+    fewer = {name[:k] + name[k + 1 :] for k in range(len(name))}
+    tests = (
+        lambda k: k.upper().translate(ALIKE) == name.upper().translate(ALIKE),
+        lambda k: k in swapped,
+        lambda k: k in fewer or name in {k[:j] + k[j + 1 :] for j in range(len(k))},
+    )
+    best = next((k for test in tests for k in known if k != name and test(k)), "")
+    return f" Did you mean {best}?" if best else ""

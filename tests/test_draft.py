@@ -10,6 +10,7 @@ import casekit
 from casekit import ScenarioError
 from casekit.command import main
 from casekit.files import library
+from casekit.files.notes import read_notes
 
 EXAMPLE = library.scenario_folder() / "notes" / "coolant-reads-cold.yaml"
 
@@ -170,14 +171,37 @@ WRONG = [
     ({"readings": ["volt B1.1 G1.- 5"]},
      "'volt' is no word of the bay; begin with one of volts, millivolts, ohms, loaded, key, engine, unplug, plug, "
      "operate, release, warm, scan, codes, notice, look. Did you mean volts?"),
-    ({"readings": ["key on", "volts B1.9 G1.- 5"]}, "'B1.9' is not a point a lead can reach on this machine now."),
-    ({"machine": "steam-engine"}, "there is no machine 'steam-engine'"),
-    ({"found": {"kind": "open", "place": "W999"}}, "a fault of kind open cannot be at W999."),
+    ({"readings": ["key on", "volts B1.9 G1.- 5"]},
+     "'volts B1.9 G1.- 5': 'B1.9' is not a point a lead can reach on this machine now. B1 has B1.1, B1.2, B1.3."),
+    ({"readings": ["key on", "volts B1.1 G1.- five"]},
+     "'volts B1.1 G1.- five': 'five' is not a number; write one such as 4.98 or 4.98 V."),
+    ({"readings": ["key on", "volts B1.1 G1.- 5,055 V"]},
+     "'volts B1.1 G1.- 5,055 V': '5,055 V' has a decimal comma; write a point, 5.055 V."),
+    ({"readings": ["key on", "scan B4 half"]}, "'scan B4 half': 'half' is not a number; write one such as 4.98."),
+    ({"readings": ["key on", "ohms B4.1 B4.2 2150"]},
+     "'ohms B4.1 B4.2 2150': ohms with key on are no ohms; write the line `key off` and what it shows then."),
+    ({"readings": ["scan B4 0.5"]},
+     "'scan B4 0.5': scan data come from a control unit with the key on; write the line `key on` before it."),
+    ({"readings": ["key on", "millivolts X11.8m B4.2 2.00"]},
+     "'millivolts X11.8m B4.2 2.00': 2.00 without its unit counts as volt; write 2.00 mV."),
+    ({"machine": "steam-engine"},
+     "mine.yaml:8: there is no machine 'steam-engine'; there is: shuttle-bus, standby-generator, street-sweeper, "
+     "telehandler, tug-tractor."),
+    ({"found": {"kind": "open", "place": "W999"}},
+     "a fault of kind open cannot be at W999; it is at a wire or cavity of the drawing, such as W1 or X12.3."),
+    ({"found": {"kind": "sensor dead spot", "place": "X3.2"}},
+     "a fault of kind sensor dead spot cannot be at X3.2; it is at a track: B7, B8."),
+    ({"found": {"kind": "high resistance", "place": "X11.99"}},
+     "a fault of kind high resistance cannot be at X11.99; wired there are X11.1, X11.2, X11.3, X11.4, X11.5, X11.6, "
+     "X11.7, X11.8, X11.9, X11.10, X11.11, X11.12, X11.13, X11.14."),
     ({"found": {"kind": "opened"}}, "kind is 'opened'"),
     ({"readings": ["key on"]}, "there is no reading to fit; enter what was measured while the fault was there."),
     ({"readings": ["key on", "volts B4.1 G1.- 5.01"]},
      "the readings do not tell how large high resistance at X11.8 is; give a reading nearer to it, or its size."),
-    ({"codes": ["P9999"]}, "code P9999 is not in the kit's list of standard titles."),
+    ({"codes": ["P9999"]},
+     "code P9999 is not in the kit's list of standard titles. standby-generator sets P0107, P0108, P0117, "
+     "P0118, P0122, P0123, P0192, P0193, P0222, P0223, P0335, P0340, P0522, P0523, P0642, P0643, P0652, P0653, P2135."),
+    ({"codes": "P0624"}, "code P0624 is not in the kit's list of standard titles. Did you mean P0642?"),
     ({"title": None}, "the key title is missing; add it."),
 ]  # fmt: skip
 
@@ -190,10 +214,43 @@ def test_notes_that_cannot_be_meant(tmp_path, changed, sentence):
     assert "\n" not in caught.value.problems[0]
 
 
+def test_a_forgotten_key_is_asked_for(tmp_path):
+    path = tmp_path / "mine.yaml"
+    text = TUG.replace("  - key on\n", "")
+    for more, first in (("", "all your readings are"), ("  - key on\n  - volts B3.1 G1.- 0.311\n", "6 readings are")):
+        path.write_text(text + more)
+        with pytest.raises(ScenarioError) as caught:
+            casekit.draft(path)
+        assert str(caught.value) == (
+            f"{path}:9: {first} with the key off, and with that they do not fit; is `key on` missing before them? If "
+            "the key was off, write `key off` there."
+        )
+
+
+@pytest.mark.parametrize("codes", ["P0642", "P0642, P0643", "[P0642]", "none"])
+def test_codes_may_stand_in_a_line(tmp_path, codes):
+    path = tmp_path / "mine.yaml"
+    path.write_text(TUG.replace("[P0642]", codes))
+    assert read_notes(path)[0].codes == [c for c in ("P0642", "P0643") if c in codes]
+
+
+def test_an_empty_page_and_one_with_tabs(tmp_path):
+    path = tmp_path / "mine.yaml"
+    for text, sentence in (
+        ("", ":1: the file is empty or not a list of keys; start with `notes:`."),
+        ("notes: mine\n\tmachine: a\n", ":2: cannot be read as YAML: a tab stands here; indent with spaces."),
+    ):
+        path.write_text(text)
+        with pytest.raises(ScenarioError) as caught:
+            casekit.draft(path)
+        assert str(caught.value) == f"{path}{sentence}"
+
+
 def test_a_blank_page_can_be_filled_in(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert main(["new", "mine", "--machine", "tug-tractor"]) == 0
     assert capsys.readouterr().out.strip() == "mine.yaml written; fill it in, then: casekit new mine.yaml"
+    assert "  # - millivolts X1.3 B4.1 2.00 mV   (along" in Path("mine.yaml").read_text()
     assert main(["new", "mine.yaml", "--dry"]) == 1
     assert "there is no reading to fit" in capsys.readouterr().err
     assert main(["new", "mine"]) == 1

@@ -229,10 +229,11 @@ def test_same_name_for_two_parts(folder):
 @pytest.mark.parametrize(
     ("content", "sentence"),
     [
-        (b"", ":1: the file is empty or not a list of keys; start with `machine:` or `case:`."),
-        (b"- a\n- b\n", ":1: the file is empty or not a list of keys; start with `machine:` or `case:`."),
+        (b"", ":1: the file is empty or not a list of keys; start with `machine:`."),
+        (b"- a\n- b\n", ":1: the file is empty or not a list of keys; start with `machine:`."),
         (b"\xff\xfe\x00", ": the file is not UTF-8 text; save it as UTF-8."),
         (b"x" * 1_000_001, ": the file is over 1,000,000 bytes; a scenario is a short text file."),
+        (b"machine: a\nwires:\n\t- b\n", ":3: cannot be read as YAML: a tab stands here; indent with spaces."),
         (b"machine: !!python/object:os.system x\n", None),
     ],
 )

@@ -169,7 +169,10 @@ def test_a_file_of_variants_is_checked_like_a_case(tmp_path):
     )
     paths, problems = check_folder(tmp_path)
     assert str(bad) in paths
-    assert problems == [f"{bad}:3: a fault of kind open cannot be at W999."]
+    assert problems == [
+        f"{bad}:3: a fault of kind open cannot be at W999; it is at a wire or cavity "
+        "of the drawing, such as W1 or X14.3."
+    ]
     bad.write_text("case: broom-frame-dead\nvariants:\n" + 2 * "  - {number: 1, minutes: 9, faults: []}\n")
     assert check_folder(tmp_path)[1] == [
         f"{bad}:1: file: the numbers of variants must rise, each once; make the file anew with casekit vary."

@@ -73,7 +73,7 @@ def sign(name: object) -> str:
 
 def roster(folder: Path) -> Roster:
     """The class of a folder, from its class.yaml. Raises ScenarioError with a sentence for all that is wrong in it."""
-    source = read(folder / "class.yaml")
+    source = read(folder / "class.yaml", "trainees")
     data, problems = source.data, []
 
     def wrong(key: str, sentence: str) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from casekit.error import hint
+from casekit.error import hint, near
 from casekit.files.casefile import CaseFile, Fault
 from casekit.files.codes import TITLES
 from casekit.files.harness import cavity_of, inline_cavities, pieces, wire_ends
@@ -52,14 +52,15 @@ _TO = {
     "splice": "the splice it really is at",
 }
 _TRACKS = ("potentiometer", "double potentiometer")
+LISTED = 15  # places or codes that are listed; of more, examples are named
 
 
 def check_case(case: CaseFile, machines: dict[str, MachineFile]) -> Iterator[Finding]:
     """Everything that is wrong with a case: its codes, its machine, its faults one by one and together."""
+    machine = machines.get(case.machine)
     for k, code in enumerate(case.codes):
         if code not in TITLES:
-            yield ("codes", k), unknown_code(code)
-    machine = machines.get(case.machine)
+            yield ("codes", k), unknown_code(code, machine)
     if machine is None:
         yield (
             ("machine",),
@@ -75,9 +76,13 @@ def check_case(case: CaseFile, machines: dict[str, MachineFile]) -> Iterator[Fin
         yield ("faults", 1), f"both faults are at {case.faults[0].place}; put the second one at another place."
 
 
-def unknown_code(code: str) -> str:
-    """The sentence about a trouble code without a title."""
-    return f"code {code} is not in the kit's list of standard titles.{hint(code, TITLES)}"
+def unknown_code(code: str, machine: MachineFile | None = None) -> str:
+    """The sentence about a trouble code without a title, with those that a machine can set."""
+    alike = near(code, TITLES)
+    coded = [*machine.control_unit.supplies.values(), *machine.sensors.values()] if machine else []
+    own = sorted({c for part in coded for _, c in part.codes if c is not None})
+    known = f" {machine.machine} sets {', '.join(own)}." if own and not alike else ""
+    return f"code {code} is not in the kit's list of standard titles.{alike or known}"
 
 
 def places_of(m: MachineFile) -> dict[str, list[str]]:
@@ -104,7 +109,7 @@ def _check_fault(fault: Fault, m: MachineFile, places: dict[str, list[str]]) -> 
     rule = RULES[fault.kind]
     known = places[rule.place]
     if fault.place not in known:
-        yield ("place",), f"a fault of kind {fault.kind} cannot be at {fault.place}.{hint(fault.place, known)}"
+        yield ("place",), f"a fault of kind {fault.kind} cannot be at {fault.place}{_instead(fault.place, rule, known)}"
         return
     needs = (*rule.needs, "to") if rule.to else rule.needs
     for key in ("to", "contact", "at", "at_to", "r_ohm", "limit_a", "drift", "span", "when"):
@@ -134,6 +139,20 @@ def _check_fault(fault: Fault, m: MachineFile, places: dict[str, list[str]]) -> 
                 ("when", "held"),
                 f"when names the operation {name}, which {m.machine} does not have.{hint(name, m.operations)}",
             )
+
+
+def _instead(place: str, rule: Rule, known: list[str]) -> str:
+    """The end of a sentence about a wrong place: what was meant, or where to look."""
+    plug = place.rpartition(".")[0]
+    mine = [c for c in known if plug and c.rpartition(".")[0] == plug]
+    if mine:
+        return f"; wired there are {', '.join(mine)}."
+    if alike := near(place, known):
+        return f".{alike}"
+    if len(known) <= LISTED:
+        return f"; it is at a {rule.place}: {', '.join(known) or 'this machine has none'}."
+    some = list(dict.fromkeys((known[0], known[-1])))
+    return f"; it is at a {rule.place} of the drawing, such as {' or '.join(some)}."
 
 
 def unknown_operations(held: Iterable[str], m: MachineFile) -> list[str]:

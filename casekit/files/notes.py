@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, get_args
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from casekit.error import ScenarioError, hint
 from casekit.files.casefile import Fault, Instructor, Kind
@@ -36,7 +36,7 @@ class Notes(Record):
     title: Text
     complaint: Text
     story: Text
-    codes: list[str] = Field(default_factory=list)
+    codes: Annotated[list[str], BeforeValidator(lambda x: _listed(x))] = Field(default_factory=list)
     found: Found
     readings: Annotated[list[Text], Field(min_length=1)]
     teaches: list[Text] = Field(default_factory=list)
@@ -60,10 +60,16 @@ found:                       # size and place along the wire may be left out: th
 readings:                    # in the order they were taken, only those taken while the fault was there
   - key on
   # - volts B4.1 G1.- 4.98   (red lead, black lead, display)
+  # - millivolts X1.3 B4.1 2.00 mV   (along one wire; without mV it counts as volt)
   # - unplug B4
   # - ohms B4.1 B4.3 2150    (key off first)
   # - scan B4 0.52           (volts that scan data shows)
 """
+
+
+def _listed(codes: object) -> object:
+    """One code, or several in one line, as a list."""
+    return [c for c in re.split(r"[,;\s]+", codes) if c not in ("", "none")] if isinstance(codes, str) else codes
 
 
 def blank(name: str, machine: str, known: Sequence[str]) -> str:

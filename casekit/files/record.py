@@ -34,9 +34,9 @@ SINGULAR = {
 
 def read_record(kind: type[Kind], path: Path | str) -> tuple[Kind, Source]:
     """Read a file as a record of this kind, whose first key is its name; with the lines on which everything stands."""
-    source = read(path)
-    record = record_of(kind, source)
     key = next(iter(kind.model_fields))
+    source = read(path, key)
+    record = record_of(kind, source)
     slug = source.data[key]
     if slug != source.path.stem:
         raise ScenarioError(

@@ -58,8 +58,8 @@ _Loader.yaml_implicit_resolvers = {
 _Loader.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile(r"^(?:true|false)$"), list("tf"))
 
 
-def read(path: Path | str) -> Source:
-    """Read one YAML file.
+def read(path: Path | str, key: str = "machine") -> Source:
+    """Read one YAML file, whose first `key` is named where it has none.
 
     Raises ScenarioError when the file is missing, too large, not YAML, repeats a key or uses an alias.
     """
@@ -78,10 +78,11 @@ def read(path: Path | str) -> Source:
     except yaml.YAMLError as err:
         mark = getattr(err, "problem_mark", None)
         what = getattr(err, "problem", None) or "it is not YAML"
+        what = "a tab stands here; indent with spaces" if "\\t" in what else what
         line = mark.line + 1 if mark else 1
         raise ScenarioError([f"{path}:{line}: cannot be read as YAML: {what}."]) from None
     if not isinstance(node, yaml.MappingNode):
-        raise ScenarioError([f"{path}:1: the file is empty or not a list of keys; start with `machine:` or `case:`."])
+        raise ScenarioError([f"{path}:1: the file is empty or not a list of keys; start with `{key}:`."])
     source = Source(path, {}, {})
     problems: list[str] = []
     try:

@@ -31,7 +31,7 @@ from casekit.teaching.player import Player
 from casekit.teaching.practice import Drawing, Practice
 from casekit.teaching.progress import headed
 from casekit.teaching.truth import truth_of
-from casekit.teaching.typed import typed
+from casekit.teaching.typed import LEADS, typed
 
 TEMPTING = 3  # false calls named
 TAUGHT = "Reason from what works and what does not to what they share, before any part is replaced."
@@ -57,8 +57,11 @@ class Draft:
     """
 
     def __init__(self, notes: Notes, source: Source | None = None):
-        self.notes, self.machine = notes, library.machine_file(notes.machine)
-        self._source = source
+        self.notes, self._source = notes, source
+        try:
+            self.machine = library.machine_file(notes.machine)
+        except ScenarioError as err:
+            raise ScenarioError([self._say(("machine",), text) for text in err.problems]) from None
         self.bay = Bay(self.machine, notes.codes, {})
         for k, line in enumerate(notes.readings):
             try:
@@ -200,11 +203,35 @@ class Draft:
         numbers, _ = observed(self.bay.drawing, self.bay.events)
         try:
             if found.place is None:
-                return ranked(self.bay.drawing, numbers, found.kind, TEMPTING)
+                fits = ranked(self.bay.drawing, numbers, found.kind, TEMPTING)
+                self._keyed(fits[0])
+                return fits
             suspect = Suspect(found.kind, found.place, found.to or "")
-            return [estimate(self.bay.drawing, numbers, suspect, found.contact or "")]
+            fits = [estimate(self.bay.drawing, numbers, suspect, found.contact or "")]
         except BenchError as err:
             raise ScenarioError([self._say(("found",), str(err))]) from None
+        self._keyed(fits[0])
+        return fits
+
+    def _keyed(self, fit: Estimate) -> None:
+        """Volts before the first line about the key count as with the key off, where a reading of volts is rare: if
+        they do not fit, that line was forgotten."""
+        words = [line.split()[0] for line in self.notes.readings]
+        key = next((k for k, word in enumerate(words) if word in ("key", "engine")), len(words))
+        early = [k for k in range(key) if words[k] in LEADS and words[k] != "ohms"]
+        if early and (fit.undecided or fit.unknown or fit.missed):
+            many = (
+                "all your readings are"
+                if len(early) == sum(w in LEADS for w in words)
+                else "1 reading is"
+                if len(early) == 1
+                else f"{len(early)} readings are"
+            )
+            text = (
+                f"{many} with the key off, and with that they do not fit; is `key on` missing before them? If the key "
+                "was off, write `key off` there."
+            )
+            raise ScenarioError([self._say(("readings", early[0]), text)])
 
     def _case(self) -> CaseFile:
         """The case, its texts those of the notes as far as there are any."""

@@ -20,7 +20,7 @@ from casekit.bench.meter import FUNCTIONS, LIVE_COMMON_V, LIVE_V
 from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.bench.workplace import LOG_COLUMNS, plugs_named, table
 from casekit.circuit.change import NOTHING
-from casekit.error import BenchError, hint
+from casekit.error import BenchError, hint, near
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
 from casekit.machine.program import Channel
@@ -295,7 +295,9 @@ class Entries:
                 raise BenchError(f"{lead} is behind the plugged connector {owner}; enter bay.unplug({owner!r}) first.")
             if len(halves) == 2:
                 raise BenchError(f"{lead} has two halves; write {halves[0]} or {halves[1]}.")
-            raise BenchError(f"{lead!r} is not a point a lead can reach on this machine now.{hint(lead, points)}")
+            mine = [p for p in points if str(p).rsplit(".", 1)[0] == owner]
+            more = near(str(lead), points) or (f" {owner} has {', '.join(mine)}." if mine else "")
+            raise BenchError(f"{lead!r} is not a point a lead can reach on this machine now.{more}")
         if leads[0] == leads[1]:
             raise BenchError(f"both leads are on {leads[0]}; one of them was somewhere else.")
 
