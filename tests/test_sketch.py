@@ -69,10 +69,22 @@ def test_what_was_assumed_is_said(tmp_path):
     assert repr(made).splitlines() == [
         "Pump: 5 sensors, 21 wires, 3 splices.",
         "Assumed: the control unit is fed at X1.11 and grounded at X1.12.",
+        "Assumed: V1, V2 give 5 V, and 0.25 A at most when shorted.",
+        "Assumed: there is a pull-down of 100000 Ω at X1.2, X1.4.",
+        "Assumed: there is a pull-up of 2490 Ω at X1.5.",
+        "Assumed: there is a pull-up of 2200 Ω at X1.7.",
+        "Assumed: there is a pull-down of 10000 Ω at X1.9, X1.10.",
+        "Assumed: B1 goes from 0 to 10 bar.",
         "Assumed: B1 stands at 2 bar.",
+        "Assumed: B2 goes from 0 to 100 %.",
         "Assumed: B2 stands at 20 %.",
+        "Assumed: B3 is at 20 °C with the key on, and 85 °C running.",
         "Assumed: battery, fuse F1, key switch S1 and grounds are wired as is usual.",
         "Assumed: the splices SP1, SP2, SP3 are where pins serve several sensors.",
+        "Assumed: a splice is at half the shortest way to its sensors, or where two follow each other at a quarter and "
+        "three quarters.",
+        "Assumed: an in-line connector is in the middle of the wire that passes it.",
+        "Assumed: every wire has 0.5 mm².",
     ]
     assert "data:image/svg+xml;base64," in made._repr_html_()
 
@@ -145,6 +157,18 @@ def test_a_row_that_cannot_be_meant(tmp_path, row, column, text, sentence):
     assert f"{path}:{sentence}" in [p.partition(" Did you")[0] if "P9999" in p else p for p in caught.value.problems]
 
 
+@pytest.mark.parametrize(("column", "text"), [(7, "two"), (3, "X1"), (6, "plug"), (1, "gauge")])
+def test_a_row_that_is_wrong_is_not_called_missing(tmp_path, column, text):
+    """One slip, one sentence."""
+    rows = [r.split(",") for r in ROWS]
+    rows[1][column] = text
+    path = table(tmp_path, [",".join(r) for r in rows])
+    with pytest.raises(ScenarioError) as caught:
+        casekit.sketch(path, "pump")
+    assert len(caught.value.problems) == 1
+    assert str(caught.value).startswith(f"{path}:3: ")
+
+
 def test_all_rows_are_told_at_once(tmp_path):
     rows = [r.replace("pressure", "gauge") for r in ROWS[:3]] + ROWS[3:4]
     with pytest.raises(ScenarioError) as caught:
@@ -158,7 +182,10 @@ def test_all_rows_are_told_at_once(tmp_path):
     [
         ("", "the file is empty; begin with a row of column names."),
         ("part,type,pin\nB1,pressure,1\n", "1: there is no column unit pin (for unit pin); there are: part, type, pin. "
-         "Say which one is meant with a column mapping."),
+         'Say which one is meant: --column "unit pin=THEIRS" (in Python: columns={"unit pin": "THEIRS"}).'),
+        ("part,type,pin,ECU,unit\nB1,hall,1,X1.1,-\n", "1: there is no column unit pin (for unit pin); there are: "
+         'part, type, pin, ECU, unit. Say which one is meant: --column "unit pin=THEIRS" (in Python: columns={"unit '
+         'pin": "THEIRS"}).'),
         ("part,type,pin,unit pin\n", "the table has no rows under its head; fill it in."),
         ("part,part,type,pin,unit pin\nB1,B1,hall,1,X1.1\n", "1: the column part is there 2 times; keep one of them."),
         ("part,type,pin,unit pin\nB1,hall,1,X1.1,more\n", "2: the row has 5 cells and the head 4; put text with a "

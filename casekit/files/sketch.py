@@ -15,6 +15,7 @@ from pathlib import Path
 from casekit.error import ScenarioError, hint
 from casekit.files.codes import TITLES
 from casekit.files.harness import CAVITIES
+from casekit.files.schema import Supply
 from casekit.files.source import Place, Source
 from casekit.files.table import Row, Table, floats, read_table
 
@@ -38,6 +39,7 @@ INPUTS = {
     "inductive": {"pull_down_ohm": 10_000},
 }  # fmt: skip
 SPANS = {"potentiometer": ("%", 0.0, 100.0), "double potentiometer": ("%", 0.0, 100.0), "pressure": ("bar", 0.0, 10.0)}
+PULL_DOWN_OHM = 100_000  # that of the schema where none is given
 LENGTH_M, AREA_MM2, COLD_C, WARM_C = 2.0, 0.5, 20.0, 85.0
 BATTERIES = {
     12: {"rest_v": 12.6, "run_v": 14.2, "crank_v": 9.6},
@@ -96,6 +98,7 @@ class _Drawer:
     def __init__(self, table: Table):
         self.table = table
         self.problems: list[str] = []
+        self.refused: set[str] = set()  # parts with a row that cannot be meant, which is told already
         self.assumed: list[str] = []
         self.lines: dict[Place, int] = {}
         self.wires: list[dict] = []
@@ -153,11 +156,13 @@ class _Drawer:
         length = floats(self.table, row, "length_m", self.problems, 0.0)
         area = floats(self.table, row, "area_mm2", self.problems, 0.0)
         if len(self.problems) > before:
+            self.refused.add(f"{part}.{number}" if number else part)
             return None
         role = ROLES[kind][number - 1]
         supply = row["supply"] if role == "supply" else ""
         if supply and not re.fullmatch(r"[A-Z][A-Z0-9]{0,7}", supply):
             say(f"supply is {supply!r}; write its name in capitals and digits, as in V1.")
+            self.refused.add(f"{part}.{number}")
             return None
         return _Pin(row, part, kind, number, role, unit_pin, supply, connector, length or LENGTH_M, area or AREA_MM2)
 
@@ -198,8 +203,8 @@ class _Drawer:
                 twice = own if own in kinds else plug
                 self.problems.append(self.table.say(p.row, f"{twice} is the name of two parts; give each its own."))
         for part, first in kinds.items():
-            lack = [k for k in range(1, CAVITIES[first.kind] + 1) if f"{part}.{k}" not in seen]
-            if lack:
+            lack = [k for k in range(1, CAVITIES[first.kind] + 1) if f"{part}.{k}" not in {*seen, *self.refused}]
+            if lack and part not in self.refused:
                 which = " and ".join(f"{k} ({ROLES[first.kind][k - 1]})" for k in lack)
                 self.problems.append(self.table.say(first.row, f"{part} has no row for pin {which}; add it."))
 
@@ -242,7 +247,20 @@ class _Drawer:
             "connectors": {n: {"cavities": k} for n, k in most.items()}, "feed": feed, "grounds": [ground],
             "supplies": dict(supplies), "returns": returns, "inputs": inputs,
         }  # fmt: skip
+        self._inputs_and_supplies(inputs, supplies)
         return unit, feed, ground
+
+    def _inputs_and_supplies(self, inputs: Mapping[str, Mapping], supplies: Mapping[str, Mapping]) -> None:
+        """What is assumed of the inside of the control unit, which no table of pins tells."""
+        nominal, limit = (Supply.model_fields[key].default for key in ("nominal_v", "limit_a"))
+        if supplies:
+            gives = "gives" if len(supplies) == 1 else "give"
+            self.assumed.append(f"{', '.join(supplies)} {gives} {nominal:g} V, and {limit:g} A at most when shorted")
+        pulls: dict[str, list[str]] = defaultdict(list)
+        for pin, known in inputs.items():
+            up, down = known.get("pull_up_ohm"), known.get("pull_down_ohm", PULL_DOWN_OHM)
+            pulls[f"pull-up of {up:g} Ω" if up else f"pull-down of {down:g} Ω"].append(pin)
+        self.assumed += [f"there is a {pull} at {', '.join(pins)}" for pull, pins in pulls.items()]
 
     def _sensors(self, pins: list[_Pin]) -> dict[str, dict]:
         """The sensors, each by what its rows say of it; what stands in any of them counts."""
@@ -267,11 +285,16 @@ class _Drawer:
                 running = number("running")
                 sensor |= {"unit": said("unit") or unit, "range": [least, most],
                            "at": {"on": on, "run": on if running is None else running}}  # fmt: skip
+                if not said("least") or not said("most"):
+                    self.assumed.append(f"{name} goes from {least:g} to {most:g} {sensor['unit']}")
                 if not said("key on"):
                     self.assumed.append(f"{name} stands at {on:g} {sensor['unit']}")
             elif kind in ("thermistor", "platinum"):
                 on, running = number("key on"), number("running")
                 sensor["at"] = {"on": COLD_C if on is None else on, "run": WARM_C if running is None else running}
+                if on is None or running is None:
+                    at = sensor["at"]
+                    self.assumed.append(f"{name} is at {at['on']:g} °C with the key on, and {at['run']:g} °C running")
             elif kind in ("hall", "inductive"):
                 sensor["role"] = "position" if kind == "hall" else "speed"
             codes = {key: said(f"{key} code") for key in ("low", "high", "missing") if said(f"{key} code")}
@@ -324,6 +347,14 @@ class _Drawer:
                     self._wire([here, *([plug] if plug else []), p.name], p.length_m - used, *self._look(p))
         if self.splices:
             self.assumed.append(f"the splices {', '.join(self.splices)} are where pins serve several sensors")
+            self.assumed.append("a splice is at half the shortest way to its sensors, or where two follow each other "
+                                "at a quarter and three quarters")  # fmt: skip
+        if any(p.connector for p in pins):
+            self.assumed.append("an in-line connector is in the middle of the wire that passes it")
+        for column, usual in (("length_m", f"{LENGTH_M:g} m"), ("area_mm2", f"{AREA_MM2:g} mm²")):
+            if some := [p.name for p in pins if not p.row[column]]:
+                which = "every wire" if len(some) == len(pins) else f"the wire to {', '.join(some)}"
+                self.assumed.append(f"{which} has {usual}")
 
     def _look(self, p: _Pin) -> tuple[str, float, int]:
         return p.row["colour"], p.area_mm2, p.row.number

@@ -74,9 +74,10 @@ def read_table(
             place[ours] = hits[0]
         elif ours in mine or ours in needed:
             shown = ", ".join(there[:20]) or "none"
+            free = [c for c in there if _bare(c) not in known]
             raise ScenarioError([
-                f"{path}:1: there is no column {wanted} (for {ours}); there are: {shown}.{hint(wanted, there)} "
-                "Say which one is meant with a column mapping."
+                f"{path}:1: there is no column {wanted} (for {ours}); there are: {shown}.{hint(wanted, free)} "
+                f'Say which one is meant: --column "{ours}=THEIRS" (in Python: columns={{"{ours}": "THEIRS"}}).'
             ])  # fmt: skip
     rows = []
     for k, values in enumerate(frame.itertuples(index=False, name=None)):
