@@ -105,7 +105,8 @@ def _grade(chosen: argparse.Namespace) -> int:
     found = {name: g for name, g in grades().items() if name in names("cases")}
     for k, name in enumerate(chosen_cases, 1):
         found[name] = grade(name)
-        told = f"level {found[name].level}, par {found[name].par_min:.1f} min, {found[name].look_alikes} look-alikes"
+        g = found[name]
+        told = f"level {g.level}, par {g.par_min:.1f} min, tempting false calls: {g.look_alikes}"
         print(f"{k} of {len(chosen_cases)}: {name}: {told}", flush=True)
     try:
         path = keep(found)

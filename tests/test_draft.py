@@ -44,7 +44,8 @@ def test_the_example_becomes_a_case_that_can_be_solved(example):
     assert example.case.faults[0].r_ohm == pytest.approx(example.fit.size, rel=0.05)
     assert not example.fit.missed
     assert example.grade.par_min > 1
-    assert example.look_alikes
+    assert example.tempting
+    assert f"{example.grade.look_alikes} tempting false call" in dict(example.lines())["How hard"]
     assert len(example.hints) == 3
     assert "ask again for the next test" in example.hints[0]
     assert "data:image/svg+xml" in example._repr_html_()
@@ -79,7 +80,14 @@ def test_a_page_of_notes_is_a_case_within_a_quarter_of_an_hour(scenarios, capsys
     assert main(["new", str(EXAMPLE)]) == 0
     assert time.monotonic() - began < 180
     shown = capsys.readouterr().out
-    for head in ("Fault: ", "Not explained: ", "Solvable: yes", "How hard: level ", "Look-alikes: ", "Hint 1: "):
+    for head in (
+        "Fault: ",
+        "Not explained: ",
+        "Solvable: yes",
+        "How hard: level ",
+        "Tempting false calls: ",
+        "Hint 1: ",
+    ):
         assert head in shown
     assert "coolant-reads-cold.yaml written after" in shown
 

@@ -98,11 +98,11 @@ class Draft:
 
     @cached_property
     def grade(self) -> Grade:
-        """Par, look-alikes and level."""
+        """Par, tempting false calls and level."""
         return graded_case(self.case, Unsaved(self.machine, self.case), self._played[1])
 
     @cached_property
-    def look_alikes(self) -> list[str]:
+    def tempting(self) -> list[str]:
         """False calls that look likely on the way, the likeliest first, each with its chance."""
         calls = false_calls(self.case, self._played[1]).items()
         best = sorted(calls, key=lambda item: -item[1][0])
@@ -119,12 +119,12 @@ class Draft:
         """The case with everything that the notes left out, proposed from how it plays; to be read and changed."""
         notes, case = self.notes, self.case
         bench = max(10, round(SLOWER * self.minutes / 5) * 5)
-        slips = [f"{name[0].upper()}{name[1:]} looks likely for a while." for name in self.look_alikes]
+        slips = [f"{name[0].upper()}{name[1:]} looks likely for a while." for name in self.tempting]
         slips += ["A part that a code names is replaced without a reading.", "A repair is made and not proved."]
         instructor = notes.instructor or Instructor(
             plan_min=Plan(brief=BRIEF_MIN, bench=bench, debrief=DEBRIEF_MIN),
             ask=["What do the parts that do not work share?", f"Which test pays most at the start? {self.hints[1]}"],
-            slips=slips[: max(2, len(self.look_alikes))],
+            slips=slips[: max(2, len(self.tempting))],
             next="Another variant of the same case.",
         )
         return case.model_copy(update={"instructor": instructor})
@@ -140,8 +140,8 @@ class Draft:
                      f"no: {minutes} and ends without a right and supported call; the readings on offer do not tell "
                      "this fault from others"))  # fmt: skip
         g = self.grade
-        rows.append(("How hard", f"level {g.level} of 5, par {g.par_min:.1f} minutes, {g.look_alikes} look-alikes"))
-        rows.append(("Look-alikes", "; ".join(self.look_alikes) or "none on the advice's route"))
+        rows.append(("How hard", f"level {g.level} of 5, par {g.par_min:.1f} minutes, {_calls(g.look_alikes)}"))
+        rows.append(("Tempting false calls", "; ".join(self.tempting) or "none on the advice's route"))
         rows += [(f"Hint {k}", text) for k, text in enumerate(self.hints, 1)]
         return rows
 
@@ -296,6 +296,10 @@ def as_yaml(case: CaseFile) -> str:
     return "# Drafted by casekit new from bay notes: read it, and change what is not yours.\n" + yaml.safe_dump(
         said, sort_keys=False, allow_unicode=True, width=110
     )
+
+
+def _calls(many: int) -> str:
+    return f"{many} tempting false call{'' if many == 1 else 's'}"
 
 
 def _fault(found: Found, place: str, best: Estimate | None = None) -> Fault:
