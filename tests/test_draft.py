@@ -130,6 +130,11 @@ def test_one_slip_leaves_the_good_readings_in_the_case(tmp_path):
     made = casekit.draft(path)
     assert made.case.faults[0].r_ohm == pytest.approx(1.5, rel=0.07)
     assert made.case.faults[0].at == pytest.approx(0.3, abs=0.03)
+    assert made.case.explanation == (
+        "It was short to ground at W12b, 1.6 Ω. Because of it X14.1m against G1.- showed 0.313 V, where a healthy "
+        "machine shows about 5.01 V (key on); X14.1f against G1.- showed 0.314 V, where a healthy machine shows about "
+        "5.01 V (key on)."
+    )
     assert made._missed().startswith("volts B3.1 against G1.- (key on), minute 2.0 showed 0.113 V, and the fit expects")
 
 
@@ -220,6 +225,14 @@ def test_notes_that_cannot_be_meant(tmp_path, changed, sentence):
         casekit.draft(notes(tmp_path, **changed))
     assert sentence in str(caught.value)
     assert "\n" not in caught.value.problems[0]
+
+
+def test_a_place_that_is_not_told_is_the_middle_of_the_wire(tmp_path):
+    path = tmp_path / "mine.yaml"
+    path.write_text(TUG.partition("  - volts X14.1f")[0])
+    made = casekit.draft(path)
+    assert made.case.faults[0].at == 0.5
+    assert "at a place along the wire that they do not tell" in str(made.fit)
 
 
 def test_a_forgotten_key_is_asked_for(tmp_path):

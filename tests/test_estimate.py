@@ -111,6 +111,17 @@ def test_a_slip_that_pulls_the_fit_to_itself_is_found():
     assert not fit.undecided
 
 
+def test_a_place_that_one_reading_does_not_tell_is_not_told():
+    bay = Bay(library.machine_file("tug-tractor"), (), {})
+    for line in ("key on", "volts B3.1 G1.- 0.311"):
+        typed(bay, line)
+    fit = estimate(bay.drawing, observed(bay), Suspect("short to ground", "W12b"))
+    assert fit.at == 0.5
+    assert fit.anywhere
+    assert ", at a place along the wire that they do not tell, 1 reading, " in str(fit)
+    assert not tug("W12b", "0.311", "0.314", "0.313", "0.334", "0.336").anywhere
+
+
 def test_two_slips_are_found():
     fit = tug("W12b", "0.311", "0.314", "0.313", "0.433", "3.36")
     assert [m.reading.red for m in fit.missed] == ["B1.1", "X1.3"]

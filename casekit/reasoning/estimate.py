@@ -16,6 +16,7 @@ from casekit.machine.machine import Machine
 from casekit.reasoning.alone import alone
 from casekit.reasoning.fit import LINEAR, Fit
 from casekit.reasoning.observation import Observation
+from casekit.reasoning.prior import WHOLE
 from casekit.reasoning.slips import Sifted, sifted
 from casekit.reasoning.suspect import Suspect, suspects
 from casekit.reasoning.words import COVERAGE, UNITS, number
@@ -75,6 +76,11 @@ class Estimate:
         return self.size is not None and (self.size_95[0] <= self.widest[0] and self.size_95[1] >= self.widest[1])
 
     @property
+    def anywhere(self) -> bool:
+        """Whether the readings say nothing of the place along the wire; `at` is its middle then."""
+        return self.at_95 is not None and self.at_95[0] <= WHOLE[0] and self.at_95[1] >= WHOLE[1]
+
+    @property
     def contradiction(self) -> str:
         """How the readings contradict each other, in a sentence; empty where they do not."""
         if self.instead:
@@ -105,7 +111,9 @@ class Estimate:
             span = f"below {high}" if self.size_95[0] <= self.widest[0] else span
             span = f"above {low}" if self.size_95[1] >= self.widest[1] else span
             parts.append(f"{number(self.size, unit).strip()} (95 %: {span})")
-        if self.at is not None:
+        if self.anywhere:
+            parts.append("at a place along the wire that they do not tell")
+        elif self.at is not None:
             parts.append(f"{self.at:.0%} along the wire (95 %: {self.at_95[0]:.0%} to {self.at_95[1]:.0%})")
         many = f"{self.used} reading{'' if self.used == 1 else 's'}"
         fits = f"sum of squares {self.chi2:.1f} on {self.freedom}"
@@ -169,6 +177,8 @@ def _told(fit: Fit, found: Sifted) -> Estimate:
         size, (size_68, size_95) = float(turn(best.values[0])), (_pair(turn(x)) for x in spans[0])
     if fit.placed:
         at, (at_68, at_95) = float(best.values[-1]), map(_pair, spans[-1])
+        # Along a flat valley the least point is at any of its ends, by chance.
+        at = sum(WHOLE) / 2 if at_95[0] <= WHOLE[0] and at_95[1] >= WHOLE[1] else at
     missed = []
     for k in sorted(found.out):
         (mean,), ((variance,),) = fit.expected(best.values, [k])

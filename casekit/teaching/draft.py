@@ -14,6 +14,7 @@ from pathlib import Path
 import yaml
 
 from casekit.bench.reading import Reading
+from casekit.circuit.change import NOTHING
 from casekit.error import BenchError, ScenarioError, refused
 from casekit.files import library
 from casekit.files.casecheck import RULES, check_case
@@ -23,8 +24,10 @@ from casekit.files.schema import MachineFile
 from casekit.files.source import Source
 from casekit.machine.faults import DRAWING_KINDS
 from casekit.reasoning.estimate import Estimate, estimate, ranked
+from casekit.reasoning.evidence import predictor
 from casekit.reasoning.observation import observed
 from casekit.reasoning.suspect import WORN, Suspect
+from casekit.reasoning.words import number
 from casekit.teaching.bay import Bay
 from casekit.teaching.grade import BELIEVED, Grade, false_calls, graded_case, grades, keep, played
 from casekit.teaching.player import Player
@@ -34,6 +37,7 @@ from casekit.teaching.truth import truth_of
 from casekit.teaching.typed import LEADS, typed
 
 TEMPTING = 3  # false calls named
+SHOWN, SHOWS_V = 2, 0.05  # readings that a proposed explanation names, and how far off they are at least (our choice)
 TAUGHT = "Reason from what works and what does not to what they share, before any part is replaced."
 USUAL = {"r_ohm": 1.0, "limit_a": 0.05, "drift": 0.1, "span": 0.5}  # sizes that stand in until one is fitted
 BRIEF_MIN, DEBRIEF_MIN, SLOWER = 5, 10, 2.0  # of an hour in class, and how much slower than the advice (our choice)
@@ -248,8 +252,24 @@ class Draft:
         return self._with(fault).model_copy(update={
             "case": notes.notes, "title": notes.title, "complaint": notes.complaint, "story": notes.story,
             "teaches": notes.teaches or [TAUGHT],
-            "explanation": notes.explanation or f"It was {truth_of(fault)}.",
+            "explanation": notes.explanation or f"It was {truth_of(fault)}.{self._shows()}",
         })  # fmt: skip
+
+    def _shows(self) -> str:
+        """What showed the fault best: the voltages furthest from those of a healthy machine, and both values."""
+        wrong = [m.reading for m in self.fit.missed] if self.fit else []
+        found = []
+        for o in observed(self.bay.drawing, self.bay.events)[0]:
+            if o.function in ("volts", "millivolts") and not o.beyond and not o.jumps and o not in wrong:
+                sound = predictor(self.bay.drawing).family(o.state).solve([NOTHING]).readings([(o.red, o.black)])[0][0]
+                if (off := abs(o.value - float(sound[0]))) > SHOWS_V:
+                    found.append((off, o, float(sound[0])))
+        said = [
+            f"{o.red} against {o.black} showed {o.event.shown}, where a healthy machine shows about "
+            f"{number(sound, 'V')} ({o.event.state})"
+            for off, o, sound in sorted(found, key=lambda one: -one[0])[:SHOWN]
+        ]  # fmt: skip
+        return f" Because of it {'; '.join(said)}." if said else ""
 
     def _with(self, fault: Fault) -> CaseFile:
         """A case about a fault, without texts."""
