@@ -187,6 +187,16 @@ def test_codes_words_and_scan_data_are_entered(bay):
     assert bay.looked("CP2").text == "no damage to be seen"
 
 
+def test_a_stored_code_that_is_not_on_the_drawing_is_told():
+    odd = casekit.bay("tug-tractor", codes=["P9999", "P0624"])
+    assert repr(odd) == (
+        "<Harbour tug tractor, 24 V in the bay: key off, 0 entries; P9999, P0624 are not on this drawing and do not "
+        "count. Did you mean P0642?>"
+    )
+    assert "P9999, P0624 are not on this drawing and do not count. Did you mean P0642?" in repr(odd.says())
+    assert "not on this drawing" not in repr(casekit.bay("tug-tractor", codes=["P0642"]).says())
+
+
 def test_wrong_input_is_said_in_a_sentence_and_changes_nothing(bay):
     bay.key("on")
     before = bay.log, bay.state

@@ -127,7 +127,10 @@ class Bay(Entries):
         self.title = machine.title
 
     def __repr__(self) -> str:
-        return f"<{self.title} in the bay: {self.state}, {len(self._entries)} entries>"
+        strange = self._strange(self.stored)
+        return (
+            f"<{self.title} in the bay: {self.state}, {len(self._entries)} entries{f'; {strange}' if strange else ''}>"
+        )
 
     # What it comes to -------------------------------------------------------------------------------------------
 
@@ -202,7 +205,9 @@ class Bay(Entries):
         if not explained(v):
             text = "No single fault on this drawing explains everything that was entered"
             text += ":" if self.doubts else ", and no second fault does; check the states entered, and the drawing."
-        return Says(summary(v, alike), table, text, _merged(self.doubts))
+        strange = self._strange(self.stored)
+        said = f"{summary(v, alike)}{f' {strange}' if strange else ''}"
+        return Says(said if not strange or strange.endswith("?") else f"{said}.", table, text, _merged(self.doubts))
 
 
 def _entry(advice: Advice) -> str:

@@ -140,10 +140,9 @@ class Entries:
         self._needs_key("codes")
         found = _codes(codes)
         text = ", ".join(found) or "none"
-        strange = [c for c in found if c not in self._known_codes()]
         self._noted("codes", text, tuple((c, 1.0) for c in found))
-        more = f"; {', '.join(strange)} is not on this drawing and does not count" if strange else ""
-        return f"codes: {text}{more}"
+        strange = self._strange(found)
+        return f"codes: {text}{f'; {strange}' if strange else ''}"
 
     def scan(self, values: Mapping[str, float]) -> str:
         """Scan data: the volts the control unit measures inside, by channel or sensor; of speeds, turns a minute."""
@@ -327,6 +326,16 @@ class Entries:
             raise BenchError(f"{name} has several channels; write {' or '.join(repr(c.name) for c in mine)}.")
         known = [c.name for c in channels]
         raise BenchError(f"{name!r} is not in the scan data; there are: {', '.join(known)}.{hint(name, known)}")
+
+    def _strange(self, codes: Sequence[str]) -> str:
+        """Which codes the control unit on the drawing has no rule for, in a sentence; empty if none."""
+        known = self._known_codes()
+        some = [code for code in codes if code not in known]
+        if not some:
+            return ""
+        verb = "is not on this drawing and does" if len(some) == 1 else "are not on this drawing and do"
+        hints = "".join(dict.fromkeys(near(code, known) for code in some))
+        return f"{', '.join(some)} {verb} not count{f'.{hints}' if hints else ''}"
 
     def _known_codes(self) -> set[str]:
         return {code for channel in self.drawing.program.channels for code in channel.codes}
