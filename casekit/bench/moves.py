@@ -188,7 +188,9 @@ class Moves(Instruments):
             lines = [f"{rules.DARK}: the control unit has no power"]
         else:
             wavers = specimen.wavers(self.state) and bool(self._faults_seen(self.state))
-            off = rules.visibly_off(program, what, view.healthy(specimen.built, self.state))
+            # What comes and goes has no value that could be seen to be wrong.
+            still = not specimen.wavers(self.state)
+            off = rules.visibly_off(program, what, view.healthy(specimen.built, self.state)) if still else {}
             lines = rules.behaviour(program, self._counted(self.state), self.state, wavers, off)
         return self._found("driver", inspection.Sight("; ".join(lines) or rules.USUAL))
 

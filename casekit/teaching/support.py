@@ -51,8 +51,8 @@ class Weighed:
     group: frozenset[Suspect] = frozenset()
     explained: bool = True
     pairs: Verdict | None = None  # of two calls: what two faults at once made of the log
-    allowed: bool = True  # whether no reading speaks against the call
     twofold: float = 1.0  # and how likely two faults are, beside one and slips of the meter
+    allowed: bool = True  # whether no reading speaks against the call
 
     @property
     def sure(self) -> float:
