@@ -50,10 +50,9 @@ class Repair:
     wrong: Reading | None
 
 
-def repair(number: int, slip: bool = False, written: Callable[[str], str] = str) -> Repair:
-    """Simulated repair of this number; with `slip` the last reading but one is written down wrongly: twice as high
-    and a volt more. `written` is how a display is written down: the first that it changes, from one of the readings on
-    that is drawn by chance, is the wrong one."""
+def repair(number: int, written: Callable[[str], str] = str) -> Repair:
+    """Simulated repair of this number. `written` is how a display is written down: the first that it changes, from one
+    of the readings on that is drawn by chance, is the wrong one."""
     rng = np.random.default_rng([number, 7])
     names = library.names("machines")
     name = names[number % len(names)]
@@ -72,14 +71,11 @@ def repair(number: int, slip: bool = False, written: Callable[[str], str] = str)
     bench.key("on")
     bay.key("on")
     for point in _points(plan, suspect, rng):
-        shown = bench.volts(point, plan.earth).shown
-        if slip and len(bay.events) == READ - 1:
-            shown = f"{2 * float(shown.split()[0].replace(MINUS, '-')) + 1:.3f}"
-        as_read = shown
+        shown = as_read = bench.volts(point, plan.earth).shown
         if wrong is None and len(bay.events) > number % READ:
             shown = written(shown)
         typed(bay, f"volts {point} {plan.earth} {shown}")
-        wrong = bay.events[-1] if (slip and len(bay.events) == READ) or shown != as_read else wrong
+        wrong = bay.events[-1] if shown != as_read else wrong
     return Repair(plan, suspect, size, at, tuple(observed(plan, bay.events)[0]), bay, wrong)
 
 
@@ -97,6 +93,11 @@ def misplaced(shown: str) -> str:
     amount = float(value.replace(MINUS, "-"))
     by = 10 if abs(amount) < 6 else 0.1
     return f"{by * amount:.{len(value.partition('.')[2])}f} {unit}" if amount else shown
+
+
+def doubled(shown: str) -> str:
+    """Twice as high, and a volt more."""
+    return f"{2 * float(shown.split()[0].replace(MINUS, '-')) + 1:.3f}"
 
 
 def unsigned(shown: str) -> str:

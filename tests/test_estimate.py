@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from repairs import READ, misplaced, repair, transposed, unsigned
+from repairs import READ, doubled, misplaced, repair, transposed, unsigned
 
 import casekit
 from casekit import BenchError
@@ -54,26 +54,15 @@ def test_hardly_a_good_reading_is_called_wrong(fits):
     assert sum(len(fit.missed) for _, fit in fits) < 0.02 * REPAIRS * READ
 
 
-def test_a_reading_that_was_written_down_wrongly_is_named():
-    """One reading of each repair is doubled and a volt more: it is among those named, alone in most."""
-    found = []
-    for number in range(0, 40):
-        r = repair(number, slip=True)
-        fit = estimate(r.drawing, r.numbers, r.suspect)
-        found.append([m.reading.event is r.wrong for m in fit.missed])
-    assert sum(any(some) for some in found) >= 36
-    assert sum(some == [True] for some in found) >= 30
-
-
-SLIPS = {transposed: range(20), misplaced: range(20, 40), unsigned: range(40, 60)}
+SLIPS = {transposed: range(15), misplaced: range(20, 35), unsigned: range(40, 55), doubled: range(60, 75)}
 
 
 @pytest.mark.reference
 def test_one_slip_among_good_readings_is_found_and_the_size_stays(finding):
-    """Two digits transposed, a point misplaced, a sign lost: the slipped reading is named and hardly a good one, and of
-    the sizes that the others bound as many lie inside the 95 % interval as without a slip. Of these 60 slips 56 are
-    named alone and 3 beside a good reading (2 of the 3 good ones are called wrong without the slip too); one, of 0.09 V
-    at a sensor whose operating value is not known so well, is not seen and moves nothing. 39 of 42 sizes are held."""
+    """Two digits transposed, a point misplaced, a sign lost, twice as much and a volt more: the slipped reading is
+    named and hardly a good one, and of the sizes that the others bound as many lie inside the 95 % interval as without
+    a slip. Of these 60 slips 57 are named alone and 2 beside a good reading; one, of 0.09 V at a sensor whose operating
+    value is not known so well, is not seen and moves nothing. 41 of 44 sizes are held."""
     named, bound = [], []
     for written, numbers in SLIPS.items():
         for r in (repair(number, written=written) for number in numbers):
