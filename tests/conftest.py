@@ -1,5 +1,6 @@
 """The marker for tests against an outside reference, and what such tests found, shown at the end of every run."""
 
+import gc
 import os
 import tempfile
 
@@ -10,6 +11,8 @@ os.environ["CASEKIT_LOGS"] = tempfile.mkdtemp(prefix="casekit-logs-")
 os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = tempfile.mkdtemp(prefix="casekit-drawn-")
 
 import pytest
+
+gc.set_threshold(100_000, 50, 1000)  # looking through all that is kept takes up to a tenth of a run
 
 FOUND = pytest.StashKey[list]()
 
