@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from casekit.error import BenchError, ScenarioError, refused
+from casekit.error import BenchError, ScenarioError
 from casekit.files import library
 from casekit.files.blueprint import Blueprint, read_blueprint
 from casekit.reasoning.alone import alone
@@ -23,7 +23,7 @@ from casekit.teaching.item import Item
 from casekit.teaching.itemview import LEVELS, answer_of, asked
 from casekit.teaching.marked import marked
 from casekit.teaching.markup import bullets
-from casekit.teaching.paper import PAPERS, Paper, printed
+from casekit.teaching.paper import PAPERS, Paper, printed, saved
 from casekit.teaching.worksheet import FOOT, SIDE, TOP, drawing_page
 
 PICTURE_MM = 125  # how wide the picture of an item is printed
@@ -61,10 +61,7 @@ class ExamPaper:
         """Print it, or what is right and why; how many pages. Raises MissingError without WeasyPrint, BenchError when
         nothing can be written there."""
         document = printed(self.html(answers, paper))
-        try:
-            Path(path).write_bytes(document.write_pdf(pdf_tags=True))
-        except OSError as err:
-            raise BenchError(refused(path, err, "choose another place")) from None
+        saved(path, document.write_pdf(pdf_tags=True))
         return len(document.pages)
 
     def html(self, answers: bool = False, paper: str = "a4") -> str:
