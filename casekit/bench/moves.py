@@ -187,10 +187,10 @@ class Moves(Instruments):
         if self.state.key != "off" and not what.alive:
             lines = [f"{rules.DARK}: the control unit has no power"]
         else:
-            wavers = specimen.wavers(self.state) and bool(self._faults_seen(self.state))
+            loose = specimen.wavers(self.state)
+            wavers = loose and bool(self._faults_seen(self.state))
             # What comes and goes has no value that could be seen to be wrong.
-            still = not specimen.wavers(self.state)
-            off = rules.visibly_off(program, what, view.healthy(specimen.built, self.state)) if still else {}
+            off = {} if loose else rules.visibly_off(program, what, view.healthy(specimen.built, self.state))
             lines = rules.behaviour(program, self._counted(self.state), self.state, wavers, off)
         return self._found("driver", inspection.Sight("; ".join(lines) or rules.USUAL))
 

@@ -7,6 +7,8 @@ in any list.
 
 from __future__ import annotations
 
+import re
+
 TITLES = {
     "P0016": "Crankshaft Position - Camshaft Position Correlation (Bank 1 Sensor A)",
     "P0106": "Manifold Absolute Pressure/Barometric Pressure Circuit Range/Performance",
@@ -69,3 +71,12 @@ TITLES = {
 }
 
 FROM_MEMORY = frozenset({"P0545", "P0546", "P06A4", "P06A6", "P2122", "P2123", "P2127", "P2128"})
+
+
+def in_line(text: str) -> list[str]:
+    """The codes of one line; none for an empty one, or for "none".
+
+    >>> in_line("P0642, P0107"), in_line("none")
+    (['P0642', 'P0107'], [])
+    """
+    return [code for code in re.split(r"[,;\s]+", text) if code not in ("", "none")]

@@ -16,6 +16,7 @@ from pydantic import BeforeValidator, Field
 
 from casekit.error import ScenarioError, hint
 from casekit.files.casefile import Fault, Instructor, Kind
+from casekit.files.codes import in_line
 from casekit.files.record import read_record
 from casekit.files.schema import Record, Slug, Text
 from casekit.files.source import Source
@@ -36,7 +37,9 @@ class Notes(Record):
     title: Text
     complaint: Text
     story: Text
-    codes: Annotated[list[str], BeforeValidator(lambda x: _listed(x))] = Field(default_factory=list)
+    codes: Annotated[list[str], BeforeValidator(lambda x: in_line(x) if isinstance(x, str) else x)] = Field(
+        default_factory=list
+    )
     found: Found
     readings: Annotated[list[Text], Field(min_length=1)]
     teaches: list[Text] = Field(default_factory=list)
@@ -65,11 +68,6 @@ readings:                    # in the order they were taken, only those taken wh
   # - ohms B4.1 B4.3 2150    (key off first)
   # - scan B4 0.52           (volts that scan data shows)
 """
-
-
-def _listed(codes: object) -> object:
-    """One code, or several in one line, as a list."""
-    return [c for c in re.split(r"[,;\s]+", codes) if c not in ("", "none")] if isinstance(codes, str) else codes
 
 
 def blank(name: str, machine: str, known: Sequence[str]) -> str:

@@ -134,9 +134,12 @@ class Supply(Record):
         return self
 
 
+PULL_DOWN_OHM = 100_000.0  # of an input that names no pull resistor
+
+
 class Input(Record):
-    """A control unit input: one pull resistor (100 kohm to ground unless given), then `filter_ohm` to a node with
-    `filter_f` to ground and two clamps, where the converter measures."""
+    """A control unit input: one pull resistor (`PULL_DOWN_OHM` to ground unless given), then `filter_ohm` to a node
+    with `filter_f` to ground and two clamps, where the converter measures."""
 
     pull_up_ohm: Positive | None = None
     pull_down_ohm: Positive | None = None

@@ -15,7 +15,7 @@ from pathlib import Path
 from casekit.error import ScenarioError, hint
 from casekit.files.codes import TITLES
 from casekit.files.harness import CAVITIES
-from casekit.files.schema import Supply
+from casekit.files.schema import PULL_DOWN_OHM, Supply
 from casekit.files.source import Place, Source
 from casekit.files.table import Row, Table, floats, read_table
 
@@ -39,7 +39,6 @@ INPUTS = {
     "inductive": {"pull_down_ohm": 10_000},
 }  # fmt: skip
 SPANS = {"potentiometer": ("%", 0.0, 100.0), "double potentiometer": ("%", 0.0, 100.0), "pressure": ("bar", 0.0, 10.0)}
-PULL_DOWN_OHM = 100_000  # that of the schema where none is given
 LENGTH_M, AREA_MM2, COLD_C, WARM_C = 2.0, 0.5, 20.0, 85.0
 BATTERIES = {
     12: {"rest_v": 12.6, "run_v": 14.2, "crank_v": 9.6},

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from casekit.files import schema
 from casekit.files.harness import CAVITIES, pieces
-from casekit.files.schema import MachineFile
+from casekit.files.schema import PULL_DOWN_OHM, MachineFile
 from casekit.machine.harness import Battery, Contact, KeySwitch, Path, Wire
 from casekit.machine.law import Retry
 from casekit.machine.machine import CHASSIS, ContactPoint, Engine, Machine, Operation, Part, Plug
@@ -23,8 +23,6 @@ from casekit.machine.sensors import (
     Wheel,
 )
 from casekit.machine.unit import Core, Input, Supply
-
-PULL_DOWN_OHM = 100_000.0  # of an input that names no pull resistor
 
 
 def drawn(m: MachineFile) -> Machine:

@@ -96,10 +96,14 @@ def left(verdict: Verdict) -> list[Suspect]:
     return [verdict.suspects[k] for k in np.argsort(-verdict.p, kind="stable") if behind[k] < UNLIKELY]
 
 
-def with_manner(verdict: Verdict, suspect: Suspect) -> str:
-    """A suspect; of one that good readings would clear if it were always there, that it must come and go."""
-    loose = verdict.fits[verdict.suspects.index(suspect)].loose
-    return f"{suspect} (if it comes and goes)" if loose else str(suspect)
+def comes_and_goes(verdict: Verdict, suspect: Suspect) -> bool:
+    """Whether a suspect must come and go to explain the log: good readings would clear it if it were always there."""
+    return verdict.fits[verdict.suspects.index(suspect)].loose
+
+
+def manner(verdict: Verdict, suspect: Suspect) -> str:
+    """What is added to the name of one that must come and go."""
+    return " (if it comes and goes)" if comes_and_goes(verdict, suspect) else ""
 
 
 def because_of(verdict: Verdict, k: int, most: int = 2) -> tuple[str, ...]:
@@ -131,8 +135,7 @@ def bits(verdict: Verdict) -> float:
 
 def to_find_out(verdict: Verdict) -> str:
     """The bits, and where most of them lie if not with what is left."""
-    names = set(left(verdict))
-    rest = sum(p for s, p in zip(verdict.suspects, verdict.p.tolist(), strict=True) if s not in names)
+    rest = verdict.p[verdict.log.max() - verdict.log >= UNLIKELY].sum()
     many = f", as many unlikely ones hold {rest:.0%} together" if rest > MUCH else ""
     return f"{bits(verdict):.1f} bits to find out{many}"
 
@@ -141,7 +144,7 @@ def summary(verdict: Verdict, groups: Sequence[frozenset[Suspect]] = ()) -> str:
     """One sentence: how many are left, how many bits, and which look alike."""
     names = left(verdict)
     n, total = len(names), len(verdict.suspects)
-    few = ", ".join(with_manner(verdict, s) for s in names[:4]) + (f" and {n - 4} more" if n > 4 else "")
+    few = ", ".join(f"{s}{manner(verdict, s)}" for s in names[:4]) + (f" and {n - 4} more" if n > 4 else "")
     text = f"{n} of {total} suspects left ({few}), {to_find_out(verdict)}"
     alike = [g for g in groups if len(g) > 1]
     if alike:

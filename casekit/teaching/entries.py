@@ -21,6 +21,7 @@ from casekit.bench.reading import Event, Finding, Move, Reading
 from casekit.bench.workplace import LOG_COLUMNS, plugs_named, table
 from casekit.circuit.change import NOTHING
 from casekit.error import BenchError, hint, near
+from casekit.files.codes import in_line
 from casekit.machine.harness import Contact, Wire
 from casekit.machine.machine import Machine
 from casekit.machine.program import Channel
@@ -263,7 +264,7 @@ class Entries:
         if function == "ohms":
             self._dead(red, black)
         unit = "Ω" if name == "ohms" else "V"
-        if _is_over(value):
+        if is_over(value):
             if name == "volts":
                 raise BenchError(f"OL is no voltage between {red} and {black}; use a higher range and enter its value.")
             reading = (math.inf if name == "ohms" else math.nan), math.nan, "OL"
@@ -356,15 +357,15 @@ def _spec(name: str, pair) -> tuple[float, float]:
 
 
 def _codes(codes: str | Sequence[str]) -> list[str]:
-    found = re.split(r"[,;\s]+", codes) if isinstance(codes, str) else list(codes)
-    found = [c for c in found if c not in ("", "none")]
+    found = in_line(codes) if isinstance(codes, str) else [c for c in codes if c not in ("", "none")]
     for code in found:
         if not isinstance(code, str) or not re.fullmatch(r"[PBCU][0-9A-F]{4}", code):
             raise BenchError(f"{code!r} is not a trouble code; write a letter and four digits, such as 'P0642'.")
     return list(dict.fromkeys(found))
 
 
-def _is_over(value) -> bool:
+def is_over(value) -> bool:
+    """Whether a display shows that it is over its range."""
     return value == math.inf if not isinstance(value, str) else value.strip().upper() in ("OL", "O.L", "0L")
 
 

@@ -137,7 +137,7 @@ def html(table: Sequence[Row]) -> str:
         for row in table
     )
     caption = "<caption><b>Move by move</b> (minutes; bits learnt about which fault it is)</caption>"
-    below = f"<p>{LESS_SURE}</p>" if note(table) else ""
+    below = f"<p>{said}</p>" if (said := note(table)) else ""
     whole = f'{STYLE}<table class="casekit-moves">{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
     return whole + below
 

@@ -30,7 +30,7 @@ from casekit.reasoning.evidence import weigh
 from casekit.reasoning.pair import Pair
 from casekit.reasoning.suspect import NONE, Suspect, suspects
 from casekit.reasoning.verdict import RULED_OUT, Verdict
-from casekit.reasoning.words import because_of, left, reasons_against, with_manner
+from casekit.reasoning.words import because_of, comes_and_goes, left, manner, reasons_against
 from casekit.teaching.player import SURE, belief, together
 
 LISTED = 8
@@ -132,24 +132,24 @@ def _support(drawing: Machine, verdict: Verdict, also: tuple[Suspect, ...], call
     group = together(drawing, verdict, named)
     # Hardly left, but no reading against it: what other suspects have for them is not evidence that it is not there.
     allowed = called or [s for s in named if _allowed(verdict, s)]
-    if NONE in remain and all(_loose(verdict, s) for s in allowed):
+    if NONE in remain and all(comes_and_goes(verdict, s) for s in allowed):
         return said("nothing was wrong while they were taken, and that clears no fault that comes and goes.", (), group)
     if not allowed:
         return replace(said(_contradiction(verdict, named), remain, group), allowed=False)
-    manner = " (if it comes and goes)" if _loose(verdict, max(allowed, key=verdict.of)) else ""
+    how = manner(verdict, max(allowed, key=verdict.of))
     rest = [s for s in remain if s not in called]
     others = [s for s in remain if s not in group]
     if not fits:
-        return said(f"no single fault on the drawing explains all of them, the call{manner} included.", rest, group)
+        return said(f"no single fault on the drawing explains all of them, the call{how} included.", rest, group)
     if belief(verdict, group) < SURE or not called:
         many = f"{counted(len(others), 'other explanation')} left" if others else "many unlikely ones are left"
-        return said(f"they allow the call{manner} but do not prove it: {many}.", rest, group)
+        return said(f"they allow the call{how} but do not prove it: {many}.", rest, group)
     why = "what else is left is the same repair or cannot be told apart"
     if others:
         why = "what else is left is far less likely, the same repair, or cannot be told apart"
     if not rest:
         why = "nothing else on the drawing explains them"
-    return said(f"they support the call{manner}: {why}.", rest, group, True)
+    return said(f"they support the call{how}: {why}.", rest, group, True)
 
 
 def _cleared(drawing: Machine, events: list[Event], stored: tuple[str, ...], verdict: Verdict) -> Weighed:
@@ -220,16 +220,11 @@ def _beside(call: Call, suspect: Suspect) -> bool:
     return call.place in (suspect.place, suspect.to)
 
 
-def _loose(verdict: Verdict, suspect: Suspect) -> bool:
-    """Whether a suspect must come and go to explain the log."""
-    return verdict.fits[verdict.suspects.index(suspect)].loose
-
-
 def _allowed(verdict: Verdict, suspect: Suspect) -> bool:
     """Whether a suspect is not ruled out and no reading speaks against it; of one that comes and goes good ones do
     not."""
     k = verdict.suspects.index(suspect)
-    against = misfits(verdict, k) if _loose(verdict, suspect) else reasons_against(verdict, k)
+    against = misfits(verdict, k) if comes_and_goes(verdict, suspect) else reasons_against(verdict, k)
     return verdict.log.max() - verdict.log[k] < RULED_OUT and not against
 
 
@@ -244,7 +239,9 @@ def _contradiction(verdict: Verdict, named: Sequence[Suspect]) -> str:
 
 
 def _listed(suspects: Iterable[Suspect], verdict: Verdict) -> tuple[str, ...]:
-    return shortened([with_manner(verdict, s) if s != NONE else "nothing wrong while you measured" for s in suspects])
+    return shortened(
+        [f"{s}{manner(verdict, s)}" if s != NONE else "nothing wrong while you measured" for s in suspects]
+    )
 
 
 def shortened(texts: Sequence[str]) -> tuple[str, ...]:

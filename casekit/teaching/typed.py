@@ -9,14 +9,13 @@ import re
 
 from casekit.bench.meter import FUNCTIONS
 from casekit.error import BenchError, hint
-from casekit.teaching.entries import Entries
+from casekit.teaching.entries import Entries, is_over
 
 LEADS = ("volts", "millivolts", "ohms", "loaded")
 WORDS = (*LEADS, "key", "engine", "unplug", "plug", "operate", "release", "warm", "scan", "codes", "notice", "look")
 UNITS = {"v": "", "ohm": "", "ohms": "", "Ω": "", "mv": "e-3", "kohm": "e3", "kΩ": "e3", "mohm": "e6", "MΩ": "e6"}
 
 NUMBER = re.compile(r"[-+\u2212]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
-OVER = ("OL", "O.L", "0L")
 
 
 def typed(entries: Entries, line: str) -> None:
@@ -64,7 +63,7 @@ def _entered(entries: Entries, line: str) -> None:
 def _shown(words: list[str], word: str) -> str:
     """The display: a number, with or without its unit."""
     text = "".join(words)
-    if text.upper() in OVER:
+    if is_over(text):
         return text
     number, unit = re.fullmatch(r"([-+\u22120-9.,eE]*)(.*)", text).groups()
     power = UNITS.get(unit, UNITS.get(unit.lower(), None if unit else ""))
